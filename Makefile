@@ -1,0 +1,37 @@
+# Everything vatside needs is built into .venv; nothing is installed outside it.
+PYTHON ?= python3
+BIN := .venv/bin
+
+.PHONY: demo run test lint bench clean
+
+demo: .venv/.ready
+	$(BIN)/vatside demo
+
+run: .venv/.ready
+	$(BIN)/vatside run
+
+test: .venv/.ready-test
+	$(BIN)/python -m pytest
+
+lint: .venv/.ready-test
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+bench: .venv/.ready-test
+	$(BIN)/python -m pytest tests/bench --benchmark-only
+
+.venv/.ready: pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "vatside needs Python 3.11 or newer; name one with: make PYTHON=python3.12 ..."; exit 1; }
+	$(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install --quiet --upgrade pip
+	$(BIN)/python -m pip install --quiet --editable .
+	touch $@
+
+.venv/.ready-test: .venv/.ready
+	$(BIN)/python -m pip install --quiet --editable '.[test]'
+	touch $@
+
+clean:
+	rm -rf .venv

@@ -1,0 +1,1 @@
+"""Which conditions failures go with: link tests, risk curve, threshold. Pure."""

@@ -1,0 +1,1 @@
+"""Stepped heat-soak runs: program, engine, verdicts. Pure."""

@@ -1,0 +1,29 @@
+"""Where readings are kept: one contract, and one module per kind of store."""
+
+from collector.store.contract import (
+    Accounts,
+    Appended,
+    Arrival,
+    Buckets,
+    Change,
+    Changes,
+    Coverage,
+    Gap,
+    ReadingStore,
+    Refusal,
+    RefusedMessage,
+)
+
+__all__ = [
+    "Accounts",
+    "Appended",
+    "Arrival",
+    "Buckets",
+    "Change",
+    "Changes",
+    "Coverage",
+    "Gap",
+    "ReadingStore",
+    "Refusal",
+    "RefusedMessage",
+]

@@ -1,0 +1,202 @@
+"""The contract that every store of readings keeps. Pure: types only.
+
+Windows are half-open, ``start_ms <= time < end_ms``. Only the collector appends; everybody
+may read. A store never changes a value: marks are added, duplicates are counted, a second
+value for the same channel and time is kept beside the first as a conflict.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from collector.readings import Reading, Series
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a message, or one reading of it, was not taken."""
+
+    reason: str
+    channel: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One message as it came in: what was understood of it and what was refused.
+
+    A message with no reading and no refusal (base fields only) counts as stored.
+    ``payload`` is kept only when something was refused.
+    """
+
+    topic: str
+    received_ms: int
+    readings: tuple[Reading, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
+    payload: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class Appended:
+    """What one append did, in readings: all of them are one of the four."""
+
+    stored: int = 0
+    duplicate: int = 0
+    conflict: int = 0
+    refused: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Accounts:
+    """Counts since the store was made; ``received = stored + duplicate + refused`` for both.
+
+    A message is *stored* when it brought at least one new reading, *refused* when nothing of
+    it could be taken, *duplicate* when it brought only readings that were on disk already.
+    A conflicting reading counts among the stored and is counted again in ``conflicts``.
+    """
+
+    messages_received: int = 0
+    messages_stored: int = 0
+    messages_duplicate: int = 0
+    messages_refused: int = 0
+    readings_received: int = 0
+    readings_stored: int = 0
+    readings_duplicate: int = 0
+    readings_refused: int = 0
+    conflicts: int = 0
+
+    @property
+    def balanced(self) -> bool:
+        """Whether both sums add up."""
+        return (
+            self.messages_received
+            == self.messages_stored + self.messages_duplicate + self.messages_refused
+        ) and (
+            self.readings_received
+            == self.readings_stored + self.readings_duplicate + self.readings_refused
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedMessage:
+    """A refused message as it is kept: topic, reason, arrival [ms since 1970] and bytes."""
+
+    number: int
+    topic: str
+    reason: str
+    received_ms: int
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A hole in the record, from the last reading before it to the first one after it [ms]."""
+
+    start_ms: int
+    end_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """How much of a window was really recorded.
+
+    A stretch between neighbouring readings counts as covered when it is no longer than the
+    gap limit; a longer one is a gap and not covered at all. Before the first and after the
+    last reading of the window the record is continued from the neighbouring reading outside
+    it, if that is near enough. ``share`` is 0 to 1 of the window's length.
+    """
+
+    share: float
+    gaps: tuple[Gap, ...]
+    count: int
+
+    @property
+    def longest_gap_ms(self) -> int:
+        """Length of the longest gap within the window [ms]; 0 when there is none."""
+        return max((gap.end_ms - gap.start_ms for gap in self.gaps), default=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Buckets:
+    """A window cut into ``n`` equal stretches, for charts only; never for verdicts.
+
+    Arrays of length n: ``starts_ms`` int64; ``minima``, ``maxima``, ``means`` (time-weighted)
+    float64, NaN where a bucket has no reading; ``counts`` int64; ``coverage`` 0 to 1.
+    Minima and maxima are exact.
+    """
+
+    channel: str
+    starts_ms: npt.NDArray[np.int64]
+    width_ms: float
+    minima: npt.NDArray[np.float64]
+    maxima: npt.NDArray[np.float64]
+    means: npt.NDArray[np.float64]
+    counts: npt.NDArray[np.int64]
+    coverage: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A stretch of one channel that an append touched, both ends included [ms since 1970]."""
+
+    channel: str
+    first_ms: int
+    last_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What was touched after a cursor. ``complete`` is False when the cursor is too old."""
+
+    cursor: int
+    changes: tuple[Change, ...] = field(default=())
+    complete: bool = True
+
+
+class ReadingStore(Protocol):
+    """Keeps readings, each channel and time once. Every method raises ``StoreError``."""
+
+    def append(self, arrivals: Sequence[Arrival]) -> Appended:
+        """Keep what arrived, in one durable transaction with the accounts. Idempotent."""
+
+    def between(self, channel: str, start_ms: int, end_ms: int) -> Series:
+        """Readings of a channel in the window, in time order, conflicts left out."""
+
+    def before(self, channel: str, time_ms: int) -> Reading | None:
+        """The last reading of a channel strictly before a time."""
+
+    def after(self, channel: str, time_ms: int) -> Reading | None:
+        """The first reading of a channel at or after a time."""
+
+    def buckets(
+        self, channel: str, start_ms: int, end_ms: int, n: int, *, gap_limit_ms: int
+    ) -> Buckets:
+        """The window in ``n`` buckets, for a chart."""
+
+    def latest(self) -> dict[str, Reading]:
+        """The reading with the latest time, per channel."""
+
+    def channels(self) -> list[str]:
+        """Ids of the channels that have readings, sorted."""
+
+    def coverage(self, channel: str, start_ms: int, end_ms: int, *, gap_limit_ms: int) -> Coverage:
+        """How much of the window was recorded, and the holes in it."""
+
+    def count(self, channel: str | None = None) -> int:
+        """Number of readings kept, of one channel or of all."""
+
+    def accounts(self) -> Accounts:
+        """The accounts as of the last append."""
+
+    def refused(self, limit: int = 100) -> list[RefusedMessage]:
+        """The newest refused messages, newest first."""
+
+    def changes(self, cursor: int | None = None) -> Changes:
+        """What was touched after ``cursor``; None gives only the cursor of now."""
+
+    def close(self) -> None:
+        """Let go of files and connections."""

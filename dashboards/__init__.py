@@ -1,0 +1,1 @@
+"""The pages, the command line and the demo: the outermost layer."""

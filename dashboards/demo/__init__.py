@@ -1,0 +1,1 @@
+"""The invented cellar workshop that the demo plays through the real broker."""
