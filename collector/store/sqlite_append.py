@@ -1,0 +1,225 @@
+"""What one append does inside its transaction on ``readings.db``."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from collector.readings import Mark, Reading
+from collector.store.contract import Appended, Arrival
+
+#: How many refused messages are kept, and how many bytes of each; older ones go first.
+REFUSED_KEPT_N = 1_000
+REFUSED_BYTES_KEPT_N = 16_384
+
+#: How many entries the journal behind ``changes`` keeps.
+TOUCHED_KEPT_N = 10_000
+
+_FIRST_MS = -62_135_596_800_000  # year 1, the first a datetime can name
+_END_MS = 253_402_300_800_000  # year 10000
+
+_INSERT = "INSERT INTO reading (channel, time_ms, value, marks) VALUES (?, ?, ?, ?)"
+
+Row = tuple[int, int, float, int]
+
+
+@dataclass(slots=True)
+class _Tally:
+    """What an append has done so far."""
+
+    counts: Counter[str] = field(default_factory=Counter)
+    touched: dict[int, tuple[int, int]] = field(default_factory=dict)
+
+    def touch(self, channel: int, time_ms: int) -> None:
+        first, last = self.touched.get(channel, (time_ms, time_ms))
+        self.touched[channel] = (min(first, time_ms), max(last, time_ms))
+
+
+def append(
+    connection: sqlite3.Connection, arrivals: Sequence[Arrival], ids: dict[str, int]
+) -> Appended:
+    """Keep arrivals within the open transaction; ``ids`` (channel name to number) is filled in."""
+    _name_channels(connection, arrivals, ids)
+    tally = _Tally()
+    rows, unfit = _rows(arrivals, ids)
+    if not unfit and _insert_new(connection, rows):
+        for channel, time_ms, _, _ in rows:
+            tally.touch(channel, time_ms)
+        _count_all_new(arrivals, tally.counts)
+    else:
+        for arrival in arrivals:
+            _keep_one(connection, arrival, ids, tally)
+    _keep_refused(connection, arrivals)
+    _note_touched(connection, tally.touched)
+    _add_to_accounts(connection, tally.counts)
+    counts = tally.counts
+    return Appended(
+        stored=counts["readings_stored"] - counts["conflicts"],
+        duplicate=counts["readings_duplicate"],
+        conflict=counts["conflicts"],
+        refused=counts["readings_refused"],
+    )
+
+
+def _name_channels(
+    connection: sqlite3.Connection, arrivals: Iterable[Arrival], ids: dict[str, int]
+) -> None:
+    names = {reading.channel for arrival in arrivals for reading in arrival.readings}
+    for name in sorted(names - ids.keys()):
+        connection.execute("INSERT OR IGNORE INTO channel (name) VALUES (?)", (name,))
+        row = connection.execute("SELECT id FROM channel WHERE name = ?", (name,)).fetchone()
+        ids[name] = int(row[0])
+
+
+def _fits(reading: Reading) -> bool:
+    """Whether a reading can be kept at all: a finite value at a time the calendar has."""
+    return math.isfinite(reading.value) and _FIRST_MS <= reading.time_ms < _END_MS
+
+
+def _rows(arrivals: Iterable[Arrival], ids: dict[str, int]) -> tuple[list[Row], int]:
+    """All readings as rows, and how many are unfit to be kept."""
+    readings = [reading for arrival in arrivals for reading in arrival.readings]
+    fit = [reading for reading in readings if _fits(reading)]
+    rows = [(ids[r.channel], r.time_ms, r.value, int(r.marks)) for r in fit]
+    return rows, len(readings) - len(fit)
+
+
+def _insert_new(connection: sqlite3.Connection, rows: list[Row]) -> bool:
+    """Insert all rows at once; nothing at all, and False, when one of them is there already."""
+    if not rows:
+        return True
+    connection.execute("SAVEPOINT fresh")
+    try:
+        connection.executemany(_INSERT, rows)
+    except sqlite3.IntegrityError:
+        connection.execute("ROLLBACK TO fresh")
+        connection.execute("RELEASE fresh")
+        return False
+    connection.execute("RELEASE fresh")
+    return True
+
+
+def _count_all_new(arrivals: Iterable[Arrival], counts: Counter[str]) -> None:
+    for arrival in arrivals:
+        refused = len(arrival.refusals)
+        counts["messages_received"] += 1
+        taken = bool(arrival.readings) or not refused
+        counts["messages_stored" if taken else "messages_refused"] += 1
+        counts["readings_received"] += len(arrival.readings) + refused
+        counts["readings_stored"] += len(arrival.readings)
+        counts["readings_refused"] += refused
+
+
+def _keep_one(
+    connection: sqlite3.Connection, arrival: Arrival, ids: dict[str, int], tally: _Tally
+) -> None:
+    """Keep the readings of one message one by one, and count what became of each."""
+    counts = tally.counts
+    stored = duplicate = 0
+    refused = len(arrival.refusals)
+    for reading in arrival.readings:
+        if not _fits(reading):
+            refused += 1
+            continue
+        row = (ids[reading.channel], reading.time_ms, reading.value, int(reading.marks))
+        kept, conflict = _keep_reading(connection, row)
+        if not kept:
+            duplicate += 1
+            continue
+        stored += 1
+        counts["conflicts"] += conflict
+        tally.touch(row[0], row[1])
+    counts["messages_received"] += 1
+    counts[f"messages_{_verdict(stored, duplicate, refused)}"] += 1
+    counts["readings_received"] += stored + duplicate + refused
+    counts["readings_stored"] += stored
+    counts["readings_duplicate"] += duplicate
+    counts["readings_refused"] += refused
+
+
+def _verdict(stored: int, duplicate: int, refused: int) -> str:
+    """What a message counts as; one without readings and refusals brought base fields only."""
+    if stored or not (duplicate or refused):
+        return "stored"
+    return "duplicate" if duplicate else "refused"
+
+
+def _keep_reading(connection: sqlite3.Connection, row: Row) -> tuple[bool, bool]:
+    """Keep one reading: whether it is new, and whether it is a second value for its time."""
+    channel, time_ms, value, marks = row
+    there = connection.execute(
+        "SELECT value FROM reading WHERE channel = ? AND time_ms = ?", (channel, time_ms)
+    ).fetchone()
+    if there is None:
+        connection.execute(_INSERT, row)
+        return True, False
+    if there[0] == value:
+        return False, False
+    added = connection.execute(
+        "INSERT OR IGNORE INTO conflict (channel, time_ms, value, marks) VALUES (?, ?, ?, ?)",
+        (channel, time_ms, value, marks | Mark.CONFLICT),
+    ).rowcount
+    if added:
+        connection.execute(
+            "UPDATE reading SET marks = marks | ? WHERE channel = ? AND time_ms = ?",
+            (int(Mark.CONFLICT), channel, time_ms),
+        )
+    return bool(added), bool(added)
+
+
+def _keep_refused(connection: sqlite3.Connection, arrivals: Iterable[Arrival]) -> None:
+    """Keep each message of which something was refused, and let the oldest go."""
+    rows = [
+        (arrival.topic, reason, arrival.received_ms, arrival.payload[:REFUSED_BYTES_KEPT_N])
+        for arrival in arrivals
+        if (reason := _reason(arrival))
+    ]
+    if not rows:
+        return
+    connection.executemany(
+        "INSERT INTO refused_message (topic, reason, received_ms, payload) VALUES (?, ?, ?, ?)",
+        rows[-REFUSED_KEPT_N:],
+    )
+    connection.execute(
+        "DELETE FROM refused_message WHERE number <= (SELECT max(number) FROM refused_message) - ?",
+        (REFUSED_KEPT_N,),
+    )
+
+
+def _reason(arrival: Arrival) -> str:
+    """Why something of a message was refused, in one line; empty when nothing was."""
+    reasons = [
+        f"{refusal.channel}: {refusal.reason}" if refusal.channel else refusal.reason
+        for refusal in arrival.refusals
+    ]
+    reasons += [
+        f"{reading.channel}: value or time is outside what can be kept"
+        for reading in arrival.readings
+        if not _fits(reading)
+    ]
+    size = len(arrival.payload)
+    if reasons and size > REFUSED_BYTES_KEPT_N:
+        reasons.append(f"the first {REFUSED_BYTES_KEPT_N} of {size} bytes are kept")
+    return "; ".join(reasons)
+
+
+def _note_touched(connection: sqlite3.Connection, touched: dict[int, tuple[int, int]]) -> None:
+    if not touched:
+        return
+    connection.executemany(
+        "INSERT INTO touched (channel, first_ms, last_ms) VALUES (?, ?, ?)",
+        [(channel, first, last) for channel, (first, last) in touched.items()],
+    )
+    connection.execute(
+        "DELETE FROM touched WHERE seq <= (SELECT max(seq) FROM touched) - ?", (TOUCHED_KEPT_N,)
+    )
+
+
+def _add_to_accounts(connection: sqlite3.Connection, counts: Counter[str]) -> None:
+    connection.executemany(
+        "UPDATE account SET count = count + ? WHERE name = ?",
+        [(count, name) for name, count in counts.items() if count],
+    )
