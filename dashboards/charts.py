@@ -1,0 +1,222 @@
+"""The shapes of vatside's charts: Altair specs with named datasets, without a single value. Pure.
+
+Each shape is compiled once (``dashboards/chart_bundle.py``); a page sends the rows of its
+datasets beside it (``dashboards/chart_rows.py``). Colours are the page's own custom
+properties, so a chart follows light and dark; every difference in colour is one of dash or
+shape as well. Altair takes a second to import and is imported where a shape is built.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+if TYPE_CHECKING:
+    import altair as alt
+
+#: A chart spec as Vega-Lite JSON.
+Spec: TypeAlias = dict[str, Any]
+
+TRACE_COLOURS = tuple(f"var(--trace-{number})" for number in range(6))
+#: Dashes [px] that go with the colours; the same in app.css for the legends.
+TRACE_DASHES = ([1, 0], [7, 3], [2, 3], [9, 3, 2, 3], [4, 2], [1, 5])
+
+PANEL_HEIGHT_PX = 200
+#: Shape of a panel for each unit that readings are kept in.
+PANEL_SHAPES = {"°C": "panel-temperature", "%RH": "panel-humidity", "W": "panel-power"}
+
+
+def panel(unit_title: str) -> Spec:
+    """Readings of one unit over time: line of means, band of minima to maxima, shaded spans.
+
+    Datasets: ``frame`` (at, value), ``spans`` (start, end, words), ``readings`` (at, mean, low,
+    high, segment, trace), ``lone`` (at, mean, trace).
+    """
+    return _finished(
+        _layers(
+            _frame("at", "value", unit_title, time=True),
+            _spans("spans"),
+            *_readings(),
+        ),
+        PANEL_HEIGHT_PX,
+    )
+
+
+def risk() -> Spec:
+    """Failed share of each print against vat temperature, the risk curve, its band, the threshold.
+
+    Datasets: ``frame`` (temperature, risk), ``points`` (temperature, risk, outcome, words),
+    ``curve`` (temperature, low, mid, high), ``band`` (low, high), ``limits`` (temperature),
+    ``level`` (risk).
+    """
+    import altair as alt
+
+    across = alt.X("temperature:Q", scale=alt.Scale(zero=False, nice=False))
+    curve = _of("curve").encode(x=across)
+    shapes = alt.Scale(
+        domain=["none failed", "some failed", "all failed"], range=["circle", "diamond", "cross"]
+    )
+    return _finished(
+        _layers(
+            _frame("temperature", "risk", "Share of parts that failed", time=False),
+            _of("band")
+            .mark_rect(color="var(--band)", opacity=0.35)
+            .encode(x=alt.X("low:Q"), x2="high:Q"),
+            curve.mark_area(color="var(--trace-0)", opacity=0.18).encode(
+                y=alt.Y("low:Q"), y2="high:Q"
+            ),
+            curve.mark_line(color="var(--trace-0)", strokeWidth=2.5).encode(y=alt.Y("mid:Q")),
+            _of("level").mark_rule(color="var(--ink)", strokeDash=[2, 4]).encode(y=alt.Y("risk:Q")),
+            _of("limits")
+            .mark_rule(color="var(--ink)", strokeWidth=1.5, strokeDash=[7, 3])
+            .encode(x=alt.X("temperature:Q")),
+            _of("points")
+            .mark_point(size=70, strokeWidth=1.6, color="var(--ink)", opacity=0.85)
+            .encode(
+                x=across,
+                y=alt.Y("risk:Q"),
+                shape=alt.Shape("outcome:N", scale=shapes, legend=None),
+                tooltip=alt.Tooltip("words:N"),
+            ),
+        ),
+        320,
+    )
+
+
+def soak() -> Spec:
+    """A soak's measured profile in the bands of its steps, with its looks.
+
+    Datasets: ``frame`` (at, value), ``bands`` (start, end, low, high, setpoint, words),
+    ``readings`` and ``lone`` as in :func:`panel`, ``looks`` (at, words).
+    """
+    import altair as alt
+
+    bands = _of("bands").encode(x=alt.X("start:T"), x2="end:T")
+    return _finished(
+        _layers(
+            _frame("at", "value", "Chamber [°C]", time=True),
+            bands.mark_rect(color="var(--band)", opacity=0.4).encode(
+                y=alt.Y("low:Q"), y2="high:Q", tooltip=alt.Tooltip("words:N")
+            ),
+            bands.mark_rule(color="var(--ink)", strokeDash=[2, 4]).encode(y=alt.Y("setpoint:Q")),
+            *_readings(),
+            _of("looks")
+            .mark_rule(color="var(--ink)", strokeWidth=1)
+            .encode(x=alt.X("at:T"), tooltip=alt.Tooltip("words:N")),
+            _of("looks")
+            .mark_point(shape="triangle-down", filled=True, color="var(--ink)", size=90)
+            .encode(x=alt.X("at:T"), y=alt.value(4), tooltip=alt.Tooltip("words:N")),
+        ),
+        300,
+    )
+
+
+#: Every shape by the name under which a page asks for it.
+SHAPES: Mapping[str, Callable[[], Spec]] = {
+    "panel-temperature": lambda: panel("Temperature [°C]"),
+    "panel-humidity": lambda: panel("Relative humidity [%RH]"),
+    "panel-power": lambda: panel("Power [W]"),
+    "risk": risk,
+    "soak": soak,
+}
+
+
+def _of(dataset: str) -> alt.Chart:
+    """A chart of a dataset whose rows come with the page."""
+    import altair as alt
+
+    return alt.Chart(alt.NamedData(name=dataset))
+
+
+def _layers(*charts: alt.Chart) -> alt.LayerChart | alt.FacetChart:
+    import altair as alt
+
+    return alt.layer(*charts)
+
+
+def _frame(across: str, up: str, up_title: str, *, time: bool) -> alt.Chart:
+    """Unseen corners that fix both axes, so that an empty chart still has them."""
+    import altair as alt
+
+    if time:
+        x = alt.X(
+            f"{across}:T",
+            title=None,
+            scale=alt.Scale(type="utc", nice=False),
+            axis=alt.Axis(tickCount={"expr": "ceil(width/90)"}),
+        )
+        y = alt.Y(f"{up}:Q", title=up_title, scale=alt.Scale(zero=False, nice=True))
+    else:
+        x = alt.X(
+            f"{across}:Q",
+            title="Vat temperature in the first layers [°C]",
+            scale=alt.Scale(zero=False, nice=False),
+            axis=alt.Axis(tickCount={"expr": "ceil(width/60)"}),
+        )
+        y = alt.Y(
+            f"{up}:Q",
+            title=up_title,
+            scale=alt.Scale(domain=[-0.05, 1.05], nice=False),
+            axis=alt.Axis(format=".0%", values=[0, 0.2, 0.4, 0.6, 0.8, 1]),
+        )
+    corners: alt.Chart = _of("frame").mark_point(opacity=0, size=1, tooltip=False).encode(x=x, y=y)
+    return corners
+
+
+def _spans(dataset: str) -> alt.Chart:
+    import altair as alt
+
+    stretches: alt.Chart = (
+        _of(dataset)
+        .mark_rect(color="var(--band)", opacity=0.35)
+        .encode(x=alt.X("start:T"), x2="end:T", tooltip=alt.Tooltip("words:N"))
+    )
+    return stretches
+
+
+def _readings() -> tuple[alt.Chart, alt.Chart, alt.Chart]:
+    """Band of minima to maxima, line of means, dots for readings between two gaps.
+
+    Lines are drawn per trace and segment, so none crosses a gap.
+    """
+    import altair as alt
+
+    numbers = list(range(len(TRACE_COLOURS)))
+    colour = alt.Color(
+        "trace:N", scale=alt.Scale(domain=numbers, range=list(TRACE_COLOURS)), legend=None
+    )
+    dash = alt.StrokeDash(
+        "trace:N", scale=alt.Scale(domain=numbers, range=list(TRACE_DASHES)), legend=None
+    )
+    base = _of("readings").encode(x=alt.X("at:T"), color=colour, detail=["segment:N"])
+    return (
+        base.mark_area(opacity=0.18).encode(y=alt.Y("low:Q"), y2="high:Q"),
+        base.mark_line(strokeWidth=2).encode(y=alt.Y("mean:Q"), strokeDash=dash),
+        _of("lone")
+        .mark_circle(size=22, opacity=1)
+        .encode(x=alt.X("at:T"), y=alt.Y("mean:Q"), color=colour),
+    )
+
+
+def _finished(chart: alt.LayerChart | alt.FacetChart, height_px: int) -> Spec:
+    """The chart's size and the page's own colours and letters on it."""
+    spec: Spec = (
+        chart.properties(width="container", height=height_px, background="transparent", padding=2)
+        .configure(font="system-ui, sans-serif")
+        .configure_view(stroke=None)
+        .configure_axis(
+            labelColor="var(--ink)",
+            titleColor="var(--ink)",
+            domainColor="var(--rule)",
+            tickColor="var(--rule)",
+            gridColor="var(--rule)",
+            gridOpacity=0.5,
+            labelFontSize=13,
+            titleFontSize=13,
+            titleFontWeight="normal",
+        )
+        .configure_axisY(titleAngle=0, titleAlign="left", titleAnchor="end", titleY=-10, titleX=-30)
+        .configure_axisX(grid=False)
+        .to_dict()
+    )
+    return spec
