@@ -1,0 +1,70 @@
+"""A JSON document out of a message, stricter than JSON libraries are by themselves. Pure.
+
+orjson refuses what RFC 8259 does (NaN, infinities, ``1e999``, invalid UTF-8, half a surrogate
+pair, text after the end) and yields integers and the nearest float64, whose shortest form is
+the digits that were sent. Added here: a key given twice in one object is refused, because
+nothing tells which of the two values was meant (libraries keep the last); and so is nesting
+deeper than any sensor's message needs.
+"""
+
+from __future__ import annotations
+
+import re
+
+import orjson
+
+from collector.errors import PayloadError
+
+#: Arrays and objects inside one another; a SenML pack needs 2.
+DEEPEST = 32
+
+#: A whole JSON string and, if it is a key, the colon after it.
+_STRING = re.compile(rb'"[^"\\]*+(?:\\.[^"\\]*+)*+"(\s*+:)?+')
+
+
+def document(payload: bytes) -> object:
+    """The decoded document.
+
+    Raises ``PayloadError`` when it is no JSON, names a key twice or is nested too deeply.
+    """
+    try:
+        decoded: object = orjson.loads(payload)
+    except orjson.JSONDecodeError as fault:
+        raise PayloadError(f"no valid JSON: {_reason(payload, fault)}") from None
+    if type(decoded) is dict or type(decoded) is list:
+        keys_n = _keys_within_depth(decoded)
+        if keys_n > 1 and keys_n != _keys_written(payload):
+            raise PayloadError("a key is given twice in one object: which value is meant?")
+    return decoded
+
+
+def _reason(payload: bytes, fault: orjson.JSONDecodeError) -> str:
+    if not payload.strip():
+        return "the message is empty"
+    if payload.startswith(b"\xef\xbb\xbf"):
+        return "it starts with a byte order mark"
+    return f"{fault.msg} (line {fault.lineno}, column {fault.colno})"
+
+
+def _keys_written(payload: bytes) -> int:
+    after = _STRING.findall(payload)
+    return len(after) - after.count(b"")
+
+
+def _keys_within_depth(decoded: object) -> int:
+    """The number of keys of all objects in the document; raises when it is too deep."""
+    keys_n = 0
+    level = [decoded]
+    for _ in range(DEEPEST):
+        below: list[object] = []
+        for branch in level:
+            if type(branch) is dict:
+                keys_n += len(branch)
+                children = branch.values()
+            else:
+                children = branch  # type: ignore[assignment]
+            below += [child for child in children if type(child) is dict or type(child) is list]
+        if not below:
+            return keys_n
+        level = below
+    raise PayloadError(f"nested more than {DEEPEST} deep")

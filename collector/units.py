@@ -1,0 +1,61 @@
+"""Units that sensors send, turned into the one unit that each role keeps. Pure.
+
+Names are the trade's (``°C``, ``°F``, ``K``, ``%RH``, ``fraction``, ``W``) and those of the
+SenML units registry (RFC 8428 section 12.1: ``Cel``, ``K``, ``%RH``, ``/``, ``W``). SenML's
+``%`` is left out on purpose: the registry makes it a ratio of 0 to 1, most senders a
+percentage, and nobody can tell which one a reading means.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import TypeAlias
+
+from collector.readings import Role
+
+Conversion: TypeAlias = Callable[[float], float]
+
+
+def _c_from_f(value_f: float) -> float:
+    return (value_f - 32.0) * 5.0 / 9.0
+
+
+def _c_from_k(value_k: float) -> float:
+    return value_k - 273.15
+
+
+def _pct_from_fraction(fraction: float) -> float:
+    return fraction * 100.0
+
+
+#: Kept unit -> unit as sent -> how to convert; None where the value stays as it is.
+CONVERSIONS: Mapping[str, Mapping[str, Conversion | None]] = MappingProxyType(
+    {
+        "°C": MappingProxyType(
+            {"°C": None, "Cel": None, "°F": _c_from_f, "K": _c_from_k},
+        ),
+        "%RH": MappingProxyType(
+            {"%RH": None, "fraction": _pct_from_fraction, "/": _pct_from_fraction},
+        ),
+        "W": MappingProxyType({"W": None}),
+    }
+)
+
+
+def units_for(role: Role) -> tuple[str, ...]:
+    """The names of the units in which a role's readings may be sent."""
+    return tuple(CONVERSIONS[role.unit])
+
+
+def fits(role: Role, unit: str) -> bool:
+    """Whether readings of a role may be sent in a unit."""
+    return unit in CONVERSIONS[role.unit]
+
+
+def conversion(role: Role, unit: str) -> Conversion | None:
+    """How to turn a value in ``unit`` into the role's unit; None when it stays as it is.
+
+    Raises ``KeyError`` for a unit that does not fit the role; ask :func:`fits` first.
+    """
+    return CONVERSIONS[role.unit][unit]
