@@ -35,6 +35,16 @@ class FailureMode(enum.StrEnum):
     OTHER = "other"
 
 
+#: The record keeps whole milliseconds from here ...
+EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
+
+#: ... to here; anything outside is a slip of the pen.
+LATEST = datetime(2200, 1, 1, tzinfo=UTC)
+
+#: The largest id that the record's file can hold.
+MOST_ID = 2**63 - 1
+
+
 class Frozen(BaseModel):
     """A model that is checked where it is built, knows all its fields and never changes."""
 
@@ -74,15 +84,20 @@ class Part(Frozen):
 class Print(Frozen):
     """One plate: window [start, end), resin, machine, settings and parts.
 
-    ``end`` is None while the print runs.
+    ``end`` is None while the print runs, and for a past print whose end nobody noted.
+    ``order_only`` says that ``start`` was never noted and only keeps the print in its place
+    among others. ``logged_vat_c`` is a resin temperature noted by hand at the start [°C]: a
+    note, not a measurement, and used only where no sensor belonged to the machine.
     """
 
     start: AwareDatetime
     end: AwareDatetime | None = None
-    resin: int
-    machine: int
+    resin: int = Field(ge=1, le=MOST_ID)
+    machine: int = Field(ge=1, le=MOST_ID)
     settings: Settings = Settings()
-    parts: tuple[Part, ...] = ()
+    parts: tuple[Part, ...] = Field((), max_length=500)
+    order_only: bool = False
+    logged_vat_c: float | None = Field(None, ge=-20, le=100)
     note: str = Field("", max_length=10_000)
 
     @model_validator(mode="after")
@@ -92,6 +107,8 @@ class Print(Frozen):
         names = [part.name for part in self.parts]
         if len(set(names)) != len(names):
             raise ValueError("two parts of a plate have the same name; give each its own")
+        if not EARLIEST <= self.start < LATEST or (self.end is not None and self.end > LATEST):
+            raise ValueError("a print lies between the years 1970 and 2200; check the date")
         return self
 
     @property
@@ -101,6 +118,17 @@ class Print(Frozen):
         if not looked:
             return None
         return sum(part.outcome is Outcome.FAILED for part in looked) / len(looked)
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """The worst outcome among its parts; None before any was looked at."""
+        found = {part.outcome for part in self.parts}
+        return next((o for o in (Outcome.FAILED, Outcome.FLAWED, Outcome.GOOD) if o in found), None)
+
+    @property
+    def running(self) -> bool:
+        """Whether it still runs: no end noted and no part looked at."""
+        return self.end is None and self.outcome is None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,1 +1,69 @@
 """The record of what was done: resins, machines, prints, parts, soak runs and looks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from api.record.database import Database
+from api.record.entries import (
+    ChannelLink,
+    Kept,
+    LoggedLook,
+    Machine,
+    Resin,
+    Revision,
+)
+from api.record.ledgers import (
+    Looks,
+    Machines,
+    PrintFilter,
+    Prints,
+    Resins,
+    Soaks,
+    cursor_of,
+)
+from collector.readings import ms_of
+
+__all__ = [
+    "ChannelLink",
+    "Kept",
+    "LoggedLook",
+    "Machine",
+    "PrintFilter",
+    "Record",
+    "Resin",
+    "Revision",
+    "cursor_of",
+]
+
+
+def _now_ms() -> int:
+    return ms_of(datetime.now(UTC))
+
+
+class Record:
+    """record.db: one ledger per kind, every change kept. Safe to use from several threads.
+
+    Opening brings the tables up to date. ``clock`` gives the time of a change in ms since
+    1970 UTC. Every method may raise ``StoreError``, ``InvalidError``, ``NotFoundError`` or
+    ``ConflictError``.
+    """
+
+    def __init__(self, path: Path, *, clock: Callable[[], int] = _now_ms) -> None:
+        self._database = Database(path, clock)
+        self.resins = Resins(self._database)
+        self.machines = Machines(self._database)
+        self.prints = Prints(self._database)
+        self.soaks = Soaks(self._database)
+        self.looks = Looks(self._database)
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """Several changes as one: all of them, or none when anything is raised within."""
+        return self._database.transaction()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._database.close()

@@ -1,0 +1,380 @@
+"""How resins, machines, prints, soak runs and looks become rows and come back."""
+
+from __future__ import annotations
+
+import json
+import re
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from api.prints import Outcome, Part, Print, Settings
+from api.record.database import Value
+from api.record.entries import ChannelLink, Kept, LoggedLook, Machine, Resin
+from api.record.ledger import Ledger
+from api.soak.program import Program, SoakRun, Specimen
+from collector.errors import ConflictError, InvalidError
+from collector.readings import Role, moment_of, ms_of
+
+
+class Resins(Ledger[Resin]):
+    """The resins, by name."""
+
+    kind = "resin"
+    order = "name"
+
+    def named(self, name: str) -> Kept[Resin] | None:
+        """The resin of a name, upper and lower case alike, or None."""
+        return next(iter(self._where("name = ?", (name,))), None)
+
+    def _columns(self, entry: Resin) -> Mapping[str, Value]:
+        return entry.model_dump()
+
+    def _entry(self, row: sqlite3.Row) -> Resin:
+        return Resin(**{name: row[name] for name in Resin.model_fields})
+
+    def _check(self, entry_id: int | None, entry: Resin) -> None:
+        self._check_name_free(entry_id, entry.name)
+
+    def _check_unused(self, entry_id: int, entry: Resin) -> None:
+        key = (entry_id,)
+        self._check_count("SELECT count(*) FROM print WHERE resin = ?", key, "prints used it")
+        self._check_count(
+            "SELECT count(*) FROM specimen WHERE resin = ?", key, "specimens are of it"
+        )
+
+
+class Machines(Ledger[Machine]):
+    """The machines, by name, with the dated links to their channels."""
+
+    kind = "machine"
+    order = "name"
+
+    def named(self, name: str) -> Kept[Machine] | None:
+        """The machine of a name, upper and lower case alike, or None."""
+        return next(iter(self._where("name = ?", (name,))), None)
+
+    def _columns(self, entry: Machine) -> Mapping[str, Value]:
+        return {"name": entry.name, "note": entry.note}
+
+    def _entry(self, row: sqlite3.Row) -> Machine:
+        links = self._database.rows(
+            "SELECT * FROM machine_channel WHERE machine = ? ORDER BY position", (row["id"],)
+        )
+        return Machine(
+            name=row["name"],
+            note=row["note"],
+            channels=tuple(
+                ChannelLink(
+                    channel=link["channel"],
+                    role=Role(link["role"]),
+                    since=_moment(link["since_ms"]),
+                    until=_moment(link["until_ms"]),
+                )
+                for link in links
+            ),
+        )
+
+    def _write_children(self, entry_id: int, entry: Machine) -> None:
+        self._database.change("DELETE FROM machine_channel WHERE machine = ?", (entry_id,))
+        self._database.change_each(
+            "INSERT INTO machine_channel VALUES (?, ?, ?, ?, ?, ?)",
+            [
+                (entry_id, n, link.channel, link.role.value, _ms(link.since), _ms(link.until))
+                for n, link in enumerate(entry.channels)
+            ],
+        )
+
+    def _check(self, entry_id: int | None, entry: Machine) -> None:
+        self._check_name_free(entry_id, entry.name)
+        for other in self.all():
+            if other.id != entry_id:
+                _check_links_apart(entry, other.entry)
+
+    def _check_unused(self, entry_id: int, entry: Machine) -> None:
+        self._check_count(
+            "SELECT count(*) FROM print WHERE machine = ?", (entry_id,), "prints ran on it"
+        )
+
+
+def _check_links_apart(entry: Machine, other: Machine) -> None:
+    """Refuse a sensor that would sit on two machines at once."""
+    for number, link in enumerate(entry.channels):
+        for theirs in other.channels:
+            if link.channel == theirs.channel and link.overlaps(theirs):
+                raise ConflictError(
+                    f"channel {link.channel} belongs to {other.name} over the same time",
+                    where=f"channels.{number}",
+                    remedy=f"End its link to {other.name} (until) before it moves to "
+                    f"{entry.name} (since).",
+                )
+
+
+@dataclass(frozen=True, slots=True)
+class PrintFilter:
+    """Which prints to list; None asks for all. ``since`` and ``until`` bound the start.
+
+    ``outcome`` is the worst among the parts; ``looked`` False asks for prints of which no
+    part was looked at.
+    """
+
+    resin: int | None = None
+    machine: int | None = None
+    outcome: Outcome | None = None
+    looked: bool | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+
+
+class Prints(Ledger[Print]):
+    """The prints, by start."""
+
+    kind = "print"
+    order = "start_ms, id"
+
+    def newest(
+        self, limit: int, *, only: PrintFilter = PrintFilter(), before: str | None = None
+    ) -> list[Kept[Print]]:
+        """Up to ``limit`` prints, newest start first; ``before`` is a cursor of ``cursor_of``."""
+        conditions, values = _conditions(only)
+        if before is not None:
+            conditions.append("(start_ms, id) < (?, ?)")
+            values += _read_cursor(before)
+        rest = f"ORDER BY start_ms DESC, id DESC LIMIT {int(limit)}"
+        return self._where(" AND ".join(conditions) or "1", tuple(values), rest)
+
+    def count(self, only: PrintFilter = PrintFilter()) -> int:
+        """How many prints a filter lets through."""
+        conditions, values = _conditions(only)
+        sql = f"SELECT count(*) FROM print WHERE {' AND '.join(conditions) or '1'}"
+        row = self._database.row(sql, values)
+        return int(row[0]) if row is not None else 0
+
+    def started(self, machine: int, start: datetime) -> Kept[Print] | None:
+        """The print that started on a machine at exactly a moment, or None."""
+        return next(
+            iter(self._where("machine = ? AND start_ms = ?", (machine, ms_of(start)))), None
+        )
+
+    def _columns(self, entry: Print) -> Mapping[str, Value]:
+        return {
+            "start_ms": ms_of(entry.start),
+            "end_ms": _ms(entry.end),
+            "order_only": entry.order_only,
+            "resin": entry.resin,
+            "machine": entry.machine,
+            "settings": entry.settings.model_dump_json(exclude_none=True),
+            "logged_vat_c": entry.logged_vat_c,
+            "note": entry.note,
+        }
+
+    def _entry(self, row: sqlite3.Row) -> Print:
+        parts = self._database.rows(
+            "SELECT * FROM part WHERE print = ? ORDER BY position", (row["id"],)
+        )
+        return Print(
+            start=moment_of(row["start_ms"]),
+            end=_moment(row["end_ms"]),
+            order_only=bool(row["order_only"]),
+            resin=row["resin"],
+            machine=row["machine"],
+            settings=Settings.model_validate_json(row["settings"]),
+            parts=tuple(
+                Part(
+                    name=part["name"],
+                    outcome=part["outcome"],
+                    modes=tuple(json.loads(part["modes"])),
+                    note=part["note"],
+                )
+                for part in parts
+            ),
+            logged_vat_c=row["logged_vat_c"],
+            note=row["note"],
+        )
+
+    def _write_children(self, entry_id: int, entry: Print) -> None:
+        self._database.change("DELETE FROM part WHERE print = ?", (entry_id,))
+        self._database.change_each(
+            "INSERT INTO part VALUES (?, ?, ?, ?, ?, ?)",
+            [
+                (entry_id, n, part.name, part.outcome, json.dumps(part.modes), part.note)
+                for n, part in enumerate(entry.parts)
+            ],
+        )
+
+    def _check(self, entry_id: int | None, entry: Print) -> None:
+        self._check_exists("resin", entry.resin, "resin")
+        self._check_exists("machine", entry.machine, "machine")
+
+
+def cursor_of(plate: Kept[Print]) -> str:
+    """The cursor after which a list of prints goes on."""
+    return f"{ms_of(plate.entry.start)}-{plate.id}"
+
+
+def _read_cursor(cursor: str) -> tuple[int, int]:
+    numbers = [int(text) for text in cursor.split("-") if _CURSOR_NUMBER.fullmatch(text)]
+    if len(numbers) != 2 or cursor.count("-") != 1:
+        raise InvalidError(
+            "that is no cursor of this list",
+            where="cursor",
+            remedy="Take the cursor from `next` of the page before, or leave it out.",
+        )
+    return numbers[0], numbers[1]
+
+
+#: Eighteen digits always fit the record's file.
+_CURSOR_NUMBER = re.compile(r"[0-9]{1,18}")
+
+#: A print has an outcome when a part of it has, and it is the worst among them.
+_WORSE = {Outcome.GOOD: ("failed", "flawed"), Outcome.FLAWED: ("failed",), Outcome.FAILED: ()}
+_PART_IS = "EXISTS (SELECT 1 FROM part WHERE part.print = print.id AND part.outcome = ?)"
+_LOOKED = "EXISTS (SELECT 1 FROM part WHERE part.print = print.id AND part.outcome IS NOT NULL)"
+
+
+def _conditions(only: PrintFilter) -> tuple[list[str], list[Value]]:
+    """The conditions of a filter and their values, in the same order."""
+    pairs: list[tuple[str, Value]] = [
+        (condition, value)
+        for condition, value in (
+            ("resin = ?", only.resin),
+            ("machine = ?", only.machine),
+            ("start_ms >= ?", _ms(only.since)),
+            ("start_ms < ?", _ms(only.until)),
+        )
+        if value is not None
+    ]
+    if only.outcome is not None:
+        pairs.append((_PART_IS, only.outcome.value))
+        pairs += [(f"NOT {_PART_IS}", worse) for worse in _WORSE[only.outcome]]
+    conditions = [condition for condition, _ in pairs]
+    if only.looked is not None:
+        conditions.append(_LOOKED if only.looked else f"NOT {_LOOKED}")
+    return conditions, [value for _, value in pairs]
+
+
+class Soaks(Ledger[SoakRun]):
+    """The heat-soak runs, by start."""
+
+    kind = "soak"
+    order = "started_ms, id"
+
+    def _columns(self, entry: SoakRun) -> Mapping[str, Value]:
+        return {
+            "name": entry.name,
+            "program": entry.program.model_dump_json(),
+            "chamber_channels": json.dumps(entry.chamber_channels),
+            "specimen_channel": entry.specimen_channel,
+            "started_ms": ms_of(entry.started),
+            "ended_ms": _ms(entry.ended),
+            "abandoned": entry.abandoned,
+        }
+
+    def _entry(self, row: sqlite3.Row) -> SoakRun:
+        specimens = self._database.rows(
+            "SELECT * FROM specimen WHERE soak = ? ORDER BY position", (row["id"],)
+        )
+        return SoakRun(
+            name=row["name"],
+            program=Program.model_validate_json(row["program"]),
+            specimens=tuple(
+                Specimen(name=piece["name"], resin=piece["resin"]) for piece in specimens
+            ),
+            chamber_channels=tuple(json.loads(row["chamber_channels"])),
+            specimen_channel=row["specimen_channel"],
+            started=moment_of(row["started_ms"]),
+            ended=_moment(row["ended_ms"]),
+            abandoned=row["abandoned"],
+        )
+
+    def _write_children(self, entry_id: int, entry: SoakRun) -> None:
+        # Looks hold on to their specimen, so specimens are brought in line one by one.
+        names = {specimen.name for specimen in entry.specimens}
+        for row in self._database.rows("SELECT name FROM specimen WHERE soak = ?", (entry_id,)):
+            if row["name"] not in names:
+                self._drop_specimen(entry_id, row["name"])
+        self._database.change_each(
+            "INSERT INTO specimen (soak, name, position, resin) VALUES (?, ?, ?, ?) "
+            "ON CONFLICT (soak, name) DO UPDATE SET position = excluded.position, "
+            "resin = excluded.resin",
+            [(entry_id, piece.name, n, piece.resin) for n, piece in enumerate(entry.specimens)],
+        )
+
+    def _drop_specimen(self, entry_id: int, name: str) -> None:
+        self._check_count(
+            "SELECT count(*) FROM look WHERE soak = ? AND specimen = ?",
+            (entry_id, name),
+            f"looks at specimen {name} are logged in it",
+            cannot=f"give up specimen {name}",
+        )
+        self._database.change("DELETE FROM specimen WHERE soak = ? AND name = ?", (entry_id, name))
+
+    def _check(self, entry_id: int | None, entry: SoakRun) -> None:
+        self._check_name_free(entry_id, entry.name)
+        for number, specimen in enumerate(entry.specimens):
+            if specimen.resin is not None:
+                self._check_exists("resin", specimen.resin, f"specimens.{number}.resin")
+
+    def _check_unused(self, entry_id: int, entry: SoakRun) -> None:
+        sql = "SELECT count(*) FROM look WHERE soak = ?"
+        self._check_count(sql, (entry_id,), "looks are logged in it")
+
+
+class Looks(Ledger[LoggedLook]):
+    """The looks at specimens, in the order of their times."""
+
+    kind = "look"
+    order = "soak, time_ms, id"
+
+    def of(self, soak: int) -> list[Kept[LoggedLook]]:
+        """The looks of one run, in the order of their times."""
+        return self._where("soak = ?", (soak,))
+
+    def _columns(self, entry: LoggedLook) -> Mapping[str, Value]:
+        return {
+            "soak": entry.soak,
+            "specimen": entry.specimen,
+            "time_ms": ms_of(entry.time),
+            "finding": entry.finding.value,
+            "sag_mm": entry.sag_mm,
+            "note": entry.note,
+        }
+
+    def _entry(self, row: sqlite3.Row) -> LoggedLook:
+        return LoggedLook(
+            soak=row["soak"],
+            specimen=row["specimen"],
+            time=moment_of(row["time_ms"]),
+            finding=row["finding"],
+            sag_mm=row["sag_mm"],
+            note=row["note"],
+        )
+
+    def _check(self, entry_id: int | None, entry: LoggedLook) -> None:
+        run = self._database.row("SELECT started_ms FROM soak WHERE id = ?", (entry.soak,))
+        if run is None:
+            self._check_exists("soak", entry.soak, "soak")
+            return
+        if not self._database.row(
+            "SELECT 1 FROM specimen WHERE soak = ? AND name = ?", (entry.soak, entry.specimen)
+        ):
+            raise InvalidError(
+                f"there is no specimen {entry.specimen} in soak {entry.soak}",
+                where="specimen",
+                remedy="Give the name of one of the run's specimens.",
+            )
+        if ms_of(entry.time) < run["started_ms"]:
+            raise InvalidError(
+                "the look was taken before the run started",
+                where="time",
+                remedy="Check the time and its zone, or the start of the run.",
+            )
+
+
+def _ms(moment: datetime | None) -> int | None:
+    return None if moment is None else ms_of(moment)
+
+
+def _moment(time_ms: int | None) -> datetime | None:
+    return None if time_ms is None else moment_of(time_ms)

@@ -1,0 +1,95 @@
+"""The migrations of record.db: named functions, each applied once, in order.
+
+A migration and the note that it was applied are one transaction. A released migration is
+never edited; the next change of the tables is the next function.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+
+Migration = Callable[[sqlite3.Connection], None]
+
+
+def m001_first_tables(connection: sqlite3.Connection) -> None:
+    """Resins, machines, prints, soak runs and looks; every change; keys of creation."""
+    for statement in _FIRST_TABLES:
+        connection.execute(statement)
+
+
+#: ``AUTOINCREMENT``: the id of something deleted is never given again, its revisions name it.
+_KEPT = (
+    "id INTEGER PRIMARY KEY AUTOINCREMENT, revision INTEGER NOT NULL, changed_ms INTEGER NOT NULL"
+)
+
+_FIRST_TABLES = (
+    f"""CREATE TABLE resin ({_KEPT}, name TEXT NOT NULL UNIQUE COLLATE NOCASE,
+        category TEXT NOT NULL, density_g_cm3 REAL, price_per_kg REAL, note TEXT NOT NULL)""",
+    f"""CREATE TABLE machine ({_KEPT}, name TEXT NOT NULL UNIQUE COLLATE NOCASE,
+        note TEXT NOT NULL)""",
+    """CREATE TABLE machine_channel (
+        machine INTEGER NOT NULL REFERENCES machine ON DELETE CASCADE,
+        position INTEGER NOT NULL, channel TEXT NOT NULL, role TEXT NOT NULL,
+        since_ms INTEGER, until_ms INTEGER, PRIMARY KEY (machine, position)) WITHOUT ROWID""",
+    f"""CREATE TABLE print ({_KEPT}, start_ms INTEGER NOT NULL, end_ms INTEGER,
+        order_only INTEGER NOT NULL, resin INTEGER NOT NULL REFERENCES resin,
+        machine INTEGER NOT NULL REFERENCES machine, settings TEXT NOT NULL,
+        logged_vat_c REAL, note TEXT NOT NULL)""",
+    "CREATE INDEX print_by_start ON print (start_ms, id)",
+    "CREATE INDEX print_by_resin ON print (resin)",
+    "CREATE INDEX print_by_machine ON print (machine)",
+    """CREATE TABLE part (
+        print INTEGER NOT NULL REFERENCES print ON DELETE CASCADE,
+        position INTEGER NOT NULL, name TEXT NOT NULL, outcome TEXT, modes TEXT NOT NULL,
+        note TEXT NOT NULL, PRIMARY KEY (print, position)) WITHOUT ROWID""",
+    f"""CREATE TABLE soak ({_KEPT}, name TEXT NOT NULL UNIQUE COLLATE NOCASE,
+        program TEXT NOT NULL, chamber_channels TEXT NOT NULL, specimen_channel TEXT,
+        started_ms INTEGER NOT NULL, ended_ms INTEGER, abandoned TEXT)""",
+    """CREATE TABLE specimen (
+        soak INTEGER NOT NULL REFERENCES soak ON DELETE CASCADE,
+        name TEXT NOT NULL, position INTEGER NOT NULL, resin INTEGER REFERENCES resin,
+        PRIMARY KEY (soak, name)) WITHOUT ROWID""",
+    "CREATE INDEX specimen_by_resin ON specimen (resin)",
+    f"""CREATE TABLE look ({_KEPT}, soak INTEGER NOT NULL, specimen TEXT NOT NULL,
+        time_ms INTEGER NOT NULL, finding TEXT NOT NULL, sag_mm REAL, note TEXT NOT NULL,
+        FOREIGN KEY (soak, specimen) REFERENCES specimen (soak, name))""",
+    "CREATE INDEX look_by_soak ON look (soak, time_ms, id)",
+    """CREATE TABLE revision (
+        kind TEXT NOT NULL, id INTEGER NOT NULL, revision INTEGER NOT NULL,
+        changed_ms INTEGER NOT NULL, change TEXT NOT NULL, before TEXT NOT NULL,
+        PRIMARY KEY (kind, id, revision)) WITHOUT ROWID""",
+    """CREATE TABLE creation_key (
+        key TEXT PRIMARY KEY, kind TEXT NOT NULL, id INTEGER NOT NULL, entry TEXT NOT NULL,
+        made_ms INTEGER NOT NULL) WITHOUT ROWID""",
+)
+
+#: In the order in which they are applied.
+MIGRATIONS: tuple[Migration, ...] = (m001_first_tables,)
+
+
+def migrate(connection: sqlite3.Connection, now_ms: int) -> None:
+    """Bring a record up to date; does nothing where it is.
+
+    ``connection`` is in autocommit (``isolation_level=None``); ``now_ms`` is noted beside each
+    migration [ms since 1970 UTC].
+    """
+    connection.execute(
+        "CREATE TABLE IF NOT EXISTS migration (name TEXT PRIMARY KEY, applied_ms INTEGER NOT NULL)"
+    )
+    for migration in MIGRATIONS:
+        _apply_once(connection, migration, now_ms)
+
+
+def _apply_once(connection: sqlite3.Connection, migration: Migration, now_ms: int) -> None:
+    name = migration.__name__
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        done = connection.execute("SELECT 1 FROM migration WHERE name = ?", (name,)).fetchone()
+        if not done:
+            migration(connection)
+            connection.execute("INSERT INTO migration VALUES (?, ?)", (name, now_ms))
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
