@@ -1,0 +1,146 @@
+"""How pages say things: ages, lengths, times, values, and the trade's words for our terms. Pure.
+
+Times are said in the local zone of the machine that runs vatside, and every page names it.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+
+from api.prints import FailureMode, Outcome
+from collector.readings import Role
+
+MINUS = "−"
+
+ROLES = {
+    Role.VAT_TEMPERATURE: "Resin in the vat",
+    Role.ROOM_TEMPERATURE: "Room temperature",
+    Role.ROOM_HUMIDITY: "Room humidity",
+    Role.CHAMBER_TEMPERATURE: "Heat chamber",
+    Role.SPECIMEN_TEMPERATURE: "Specimen",
+    Role.PRINTER_POWER: "Printer power",
+}
+
+OUTCOMES = {Outcome.GOOD: "good", Outcome.FLAWED: "flawed", Outcome.FAILED: "failed"}
+
+MODES = {
+    FailureMode.NOT_STUCK: "not stuck to the plate",
+    FailureMode.OFF_SUPPORTS: "came off its supports",
+    FailureMode.LAYERS_PARTED: "layers parted",
+    FailureMode.WARPED: "warped",
+    FailureMode.DETAIL_LOST: "detail lost",
+    FailureMode.HOLES_CLOSED: "holes closed",
+    FailureMode.WHITE_HAZE: "white haze after cure",
+    FailureMode.CRACKED: "cracked",
+    FailureMode.OTHER: "other",
+}
+
+#: Digits after the point for each unit.
+_PLACES = {"°C": 1, "%RH": 0, "W": 0}
+
+
+def number(value: float | None, places: int = 1) -> str:
+    """A number with a true minus sign; a dash where there is none."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{value:.{places}f}".replace("-0.0", "0.0").replace("-", MINUS)
+
+
+def value(amount: float | None, unit: str) -> str:
+    """A reading's number in the digits its unit deserves, without the unit."""
+    return number(amount, _PLACES.get(unit, 2))
+
+
+def share(part: float | None) -> str:
+    """A share of 0 to 1 as whole per cent; never 0 % or 100 % for what is only near it."""
+    if part is None:
+        return "–"
+    if 0 < part < 0.01:
+        return "under 1 %"
+    if 0.99 < part < 1:
+        return "over 99 %"
+    return f"{part:.0%}".replace("%", " %")
+
+
+def length(seconds: float) -> str:
+    """A length of time in its two largest fitting units: ``4 h 12 min``."""
+    seconds = max(0, round(seconds))
+    if seconds < 60:
+        return f"{seconds} s"
+    minutes, _ = divmod(seconds, 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} days {hours} h" if hours else f"{days} days"
+
+
+def age(seconds: float) -> str:
+    """How old something is: ``just now``, ``12 s ago``, ``3 h 20 min ago``."""
+    if seconds < -5:
+        return f"in {length(-seconds)}"
+    return "just now" if seconds < 2 else f"{length(seconds)} ago"
+
+
+def clock_minutes(minutes: float) -> str:
+    """A dwell as a clock face: ``1:07`` (hours and minutes)."""
+    whole = max(0, int(minutes))
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def local(moment: datetime) -> datetime:
+    """A moment on the local wall clock."""
+    return moment.astimezone()
+
+
+def moment(at: datetime | None, now: datetime) -> str:
+    """A moment as one says it: ``today 21:04``, ``Tue 24 Nov 21:04``, with the year if another."""
+    if at is None:
+        return "–"
+    there, here = local(at), local(now)
+    time = there.strftime("%H:%M")
+    if there.date() == here.date():
+        return f"today {time}"
+    if there.date() == here.date() - timedelta(days=1):
+        return f"yesterday {time}"
+    day = f"{there:%a} {there.day} {there:%b}"
+    return f"{day} {time}" if there.year == here.year else f"{day} {there.year} {time}"
+
+
+def zone(at: datetime) -> str:
+    """The local zone at a moment, by name and offset: ``CET (UTC+01:00)``."""
+    there = local(at)
+    offset = there.strftime("%z")
+    spelt = f"UTC{offset[:3]}:{offset[3:5]}"
+    name = there.tzname() or ""
+    if name == "UTC":
+        return "UTC"
+    return f"{name} ({spelt})" if name.isalpha() else spelt
+
+
+def offset_ms(at: datetime) -> int:
+    """How far the local wall clock is ahead of UTC at a moment [ms]."""
+    offset = local(at).utcoffset() or timedelta()
+    return round(offset.total_seconds() * 1_000)
+
+
+def field_time(at: datetime | None) -> str:
+    """A moment as a time field of a form holds it, local, to the minute."""
+    return "" if at is None else local(at).strftime("%Y-%m-%dT%H:%M")
+
+
+def one_in(level: float) -> str:
+    """A share as one counts it: 0.2 is ``1 in 5``, 0.3 is ``3 in 10``, 0.05 is ``1 in 20``."""
+    for below in (2, 3, 4, 5, 8, 10, 20, 100):
+        above = level * below
+        if round(above) and abs(above - round(above)) < 1e-6:
+            return f"{round(above)} in {below}"
+    return share(level)
+
+
+def count(n: int, one: str, many: str | None = None) -> str:
+    """A count with its noun: ``1 print``, ``3 prints``."""
+    return f"{n} {one if n == 1 else many or one + 's'}"
