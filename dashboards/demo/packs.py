@@ -1,0 +1,116 @@
+"""The demo's messages: readings as SenML packs, newest stretch first. Pure.
+
+One form serves history and the present: a SenML pack (RFC 8428, JSON) of one channel with
+readings that carry their own times, some hundreds for history, one or a few when live.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from dashboards.demo.physics import DAY_S, Floats
+from dashboards.demo.sensors import (
+    CHANNELS,
+    first_layers_times,
+    history_times,
+    live_times,
+    machine_of,
+    readings,
+)
+from dashboards.demo.winter import Winter
+
+#: Topic of each channel; its SenML name is the same text.
+TOPICS = {
+    "vat-north": "cellar/north/vat",
+    "vat-south": "cellar/south/vat",
+    "room-temp": "cellar/room/temperature",
+    "room-humidity": "cellar/room/humidity",
+    "chamber": "cellar/chamber/temperature",
+    "power-north": "cellar/north/power",
+    "power-south": "cellar/south/power",
+}
+
+#: SenML unit of each channel (RFC 8428, section 12.1).
+SENML_UNITS = {
+    "vat-north": "Cel",
+    "vat-south": "Cel",
+    "room-temp": "Cel",
+    "room-humidity": "%RH",
+    "chamber": "Cel",
+    "power-north": "W",
+    "power-south": "W",
+}
+
+#: Readings in one pack of history; some 6 kB, well below the brokers' limits.
+PACK_N = 250
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One MQTT message to publish, with the number of readings in it."""
+
+    topic: str
+    payload: bytes
+    reading_n: int
+
+
+def packs(channel: str, times_s: Floats, values: Floats) -> Iterator[Message]:
+    """The readings of one channel as SenML packs of at most :data:`PACK_N`, in time order."""
+    for first in range(0, len(times_s), PACK_N):
+        times = times_s[first : first + PACK_N].astype(np.int64).tolist()
+        numbers = values[first : first + PACK_N].tolist()
+        base, unit = times[0], SENML_UNITS[channel]
+        records: list[dict[str, float | str]] = [
+            {"t": time - base, "v": value} for time, value in zip(times, numbers, strict=True)
+        ]
+        records[0] = {"bn": TOPICS[channel], "bt": base, "bu": unit, "v": numbers[0]}
+        payload = json.dumps(records, separators=(",", ":")).encode()
+        yield Message(TOPICS[channel], payload, len(records))
+
+
+def history(winter: Winter, until_s: float) -> Iterator[Message]:
+    """Every reading before ``until_s`` once: what the pages need first comes first.
+
+    The last day of every channel; the vats around the first layers of every print and the
+    chamber's runs, newest first; then the rest, week by week, newest first.
+    """
+    yesterday_s = until_s - DAY_S
+    schedule = {channel: history_times(winter, channel, until_s) for channel in CHANNELS}
+    urgent = {channel: _urgent(winter, channel, until_s) for channel in CHANNELS}
+    for channel in CHANNELS:
+        times = schedule[channel]
+        yield from _sent(winter, channel, times[times >= yesterday_s])
+    for channel in CHANNELS:
+        times = urgent[channel]
+        yield from _sent(winter, channel, times[times < yesterday_s])
+    end_s = yesterday_s
+    while end_s > winter.start_s:
+        for channel in CHANNELS:
+            times = schedule[channel]
+            week = times[(times >= end_s - 7 * DAY_S) & (times < end_s)]
+            yield from _sent(winter, channel, np.setdiff1d(week, urgent[channel]))
+        end_s -= 7 * DAY_S
+
+
+def live(winter: Winter, start_s: float, end_s: float) -> Iterator[Message]:
+    """What the sensors send in [start_s, end_s), as they send it."""
+    for channel in CHANNELS:
+        yield from _sent(winter, channel, live_times(channel, start_s, end_s))
+
+
+def _urgent(winter: Winter, channel: str, until_s: float) -> Floats:
+    if channel.startswith("vat-"):
+        return first_layers_times(winter, machine_of(channel), until_s)
+    if channel == "chamber":
+        return history_times(winter, channel, until_s)
+    return np.empty(0)
+
+
+def _sent(winter: Winter, channel: str, times_s: Floats) -> Iterator[Message]:
+    """Packs of what arrives of these moments, the newest pack first."""
+    if len(times_s):
+        yield from reversed(list(packs(channel, *readings(winter, channel, times_s))))
