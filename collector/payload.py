@@ -6,9 +6,12 @@ Three payload forms, set by the channel:
 - *JSON* with a JSON Pointer to the value and, if it has one, to the reading's own time;
 - *SenML* (RFC 8428), JSON or CBOR, records found by their resolved name.
 
-The accounts add up because every channel that listens to a topic gets, from every message on
-it, at least one reading or one refusal; only a SenML pack may leave a channel out that it has
-no record for, as long as it has one for another.
+The accounts add up because every channel that listens to a topic gets a reading or a refusal
+from every message on it. SenML alone is freer: a pack may hold any number of records for a
+channel, each of which is a reading or a refusal, and none for another channel, as long as it
+has one for somebody. Records that no channel asks for are the sender's own affair and are not
+counted; a pack in which there is no record for anybody is refused, for it shows a wrong name
+in the settings, and one that sets base fields alone brings nothing to refuse.
 
 A number beyond ±2^53 is refused whatever its form: float64 cannot keep its digits. A message
 without a time of its own is given the time it arrived; if it was retained by the broker, that
@@ -18,14 +21,14 @@ would date an old reading as new, and so it is refused.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from collector import pointer, topics, units
-from collector.channels import Channel
+from collector import pointer, senml, topics, units
+from collector.channels import Channel, TimeForm
 from collector.errors import PayloadError
 from collector.json_document import document
-from collector.reading_time import kind_of, time_ms
+from collector.reading_time import kind_of, time_ms, unix_s_ms
 from collector.readings import Reading
 from collector.store.contract import Arrival, Refusal
 
@@ -35,20 +38,22 @@ MOST_BYTES = 65_536
 #: Beyond it float64 does not hold every whole number.
 EXACT_LIMIT = 2**53
 
-#: Different topics that a wildcard filter may bring before the oldest is forgotten.
+#: Different topics that wildcard filters may bring before the oldest is forgotten.
 TOPICS_REMEMBERED = 4_096
 
-_DECIMAL = re.compile(rb"\s*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,4})?)\s*")
-_LONGEST_NUMBER = 128
-
 _RETAINED = "a retained message without a time of its own is not a new reading"
+_LONGEST_NUMBER_BYTES = 128
+_DECIMAL = re.compile(
+    rb"[ \t\r\n]*+([+-]?(?:[0-9]++(?:\.[0-9]*+)?|\.[0-9]++)(?:[eE][+-]?[0-9]{1,4})?)[ \t\r\n]*+"
+)
+_DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 
 
 def bare_number(payload: bytes) -> float:
     """The number that is the whole payload; raises ``PayloadError`` when it is not one."""
-    found = _DECIMAL.fullmatch(payload) if len(payload) <= _LONGEST_NUMBER else None
+    found = _DECIMAL.fullmatch(payload) if len(payload) <= _LONGEST_NUMBER_BYTES else None
     if found is None:
-        raise PayloadError(_no_number(payload))
+        raise PayloadError(_why_no_number(payload))
     return kept_number(float(found[1]))
 
 
@@ -61,116 +66,220 @@ def kept_number(found: object) -> float:
     return float(found)
 
 
-def _no_number(payload: bytes) -> str:
+def _why_no_number(payload: bytes) -> str:
     if not payload.strip():
         return "the message is empty"
-    if len(payload) > _LONGEST_NUMBER:
+    if len(payload) > _LONGEST_NUMBER_BYTES:
         return f"no bare number: {len(payload):,} bytes long"
     try:
-        text = payload.decode()
+        shown = payload.decode().strip()[:40]
     except UnicodeDecodeError:
         return "no bare number and not UTF-8 either"
-    shown = text.strip()[:40]
-    if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", shown):
+    if _DECIMAL_COMMA.fullmatch(shown):
         return f"no bare number: {shown!r} has a decimal comma; a point belongs there"
-    if shown[0] in "{[":
+    if shown.startswith(("{", "[")):
         return "no bare number but JSON; give the channel a JSON Pointer as its value"
     return f"no bare number: {shown!r}"
 
 
-@dataclass(frozen=True, slots=True)
-class _Way:
-    """How to get at one channel's reading: worked out once, used for every message."""
+def readings_in(
+    channel: Channel, payload: bytes, received_ms: int, *, retained: bool = False
+) -> tuple[Reading, ...]:
+    """The readings of one channel in a message, in order of time.
 
-    channel: Channel
-    convert: Callable[[float], float] | None
-    value: pointer.Tokens
-    time: pointer.Tokens | None
-
-
-def _way(channel: Channel) -> _Way:
-    return _Way(
-        channel,
-        units.conversion(channel.role, channel.unit),
-        pointer.parse(channel.value or ""),
-        None if channel.time is None else pointer.parse(channel.time),
-    )
+    Raises ``PayloadError`` with the first reason when any of them has to be refused.
+    """
+    taken = _Taken(received_ms, retained)
+    taken.take(_listeners([channel]), payload)
+    if taken.refusals:
+        raise PayloadError(taken.refusals[0].reason, where=f"channel {channel.id}")
+    return tuple(taken.readings)
 
 
 class Decoder:
     """Turns messages into arrivals for a set of channels.
 
-    Channels are found by topic: exact ones in a table, wildcard filters matched once for each
-    new topic and remembered (the newest ``TOPICS_REMEMBERED`` of them).
+    Which channels listen to a topic is worked out when it first comes and remembered, for the
+    last ``TOPICS_REMEMBERED`` new topics.
     """
 
     def __init__(self, channels: Iterable[Channel], *, most_bytes: int = MOST_BYTES) -> None:
+        self._channels = tuple(channels)
         self._most_bytes = most_bytes
-        self._ways = tuple(_way(channel) for channel in channels)
-        self._by_topic: dict[str, tuple[_Way, ...]] = {}
+        self._by_topic: dict[str, _Listeners] = {}
 
     def arrival(
         self, topic: str, payload: bytes, received_ms: int, *, retained: bool = False
     ) -> Arrival:
         """What a message brought; never raises, any fault becomes a refusal."""
-        ways = self._by_topic.get(topic)
-        if ways is None:
-            ways = self._ways_for(topic)
-        readings: list[Reading] = []
-        refusals: list[Refusal] = []
-        if not ways:
-            refusals.append(Refusal("no channel listens to this topic"))
-        bare = _Once(lambda: bare_number(payload))
-        tree = _Once(lambda: document(payload))
-        for way in ways:
-            try:
-                if len(payload) > self._most_bytes:
-                    raise PayloadError(f"longer than {self._most_bytes:,} bytes")
-                readings.append(_reading(way, bare, tree, received_ms, retained))
-            except PayloadError as fault:
-                refusals.append(Refusal(fault.what, way.channel.id))
-        return Arrival(
-            topic, received_ms, tuple(readings), tuple(refusals), payload if refusals else b""
-        )
+        listeners = self._by_topic.get(topic)
+        if listeners is None:
+            listeners = self._listening_to(topic)
+        taken = _Taken(received_ms, retained)
+        if not listeners.channels:
+            taken.refusals.append(Refusal("no channel listens to this topic"))
+        elif len(payload) > self._most_bytes:
+            taken.refuse(listeners.channels, f"longer than {self._most_bytes:,} bytes")
+        else:
+            taken.take(listeners, payload)
+        if taken.refusals:
+            return Arrival(
+                topic, received_ms, tuple(taken.readings), tuple(taken.refusals), payload
+            )
+        return Arrival(topic, received_ms, tuple(taken.readings))
 
-    def _ways_for(self, topic: str) -> tuple[_Way, ...]:
-        ways = tuple(way for way in self._ways if topics.matches(way.channel.topic, topic))
+    def _listening_to(self, topic: str) -> _Listeners:
+        listeners = _listeners(c for c in self._channels if topics.matches(c.topic, topic))
         if len(self._by_topic) >= TOPICS_REMEMBERED:
             del self._by_topic[next(iter(self._by_topic))]
-        self._by_topic[topic] = ways
-        return ways
+        self._by_topic[topic] = listeners
+        return listeners
 
 
-class _Once:
-    def __init__(self, make: Callable[[], object]) -> None:
-        self._make = make
-        self._made: object = None
-        self._fault: PayloadError | None = None
-        self._done = False
+@dataclass(frozen=True, slots=True)
+class _Pointed:
+    """A channel of JSON messages with its pointers read."""
 
-    def __call__(self) -> object:
-        if not self._done:
-            self._done = True
+    channel: Channel
+    value: pointer.Tokens
+    time: pointer.Tokens | None
+    time_form: TimeForm
+    convert: units.Conversion | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Listeners:
+    """The channels that listen to a topic, by the form of their messages."""
+
+    channels: tuple[Channel, ...]
+    bare: tuple[tuple[Channel, units.Conversion | None], ...]
+    pointed: tuple[_Pointed, ...]
+    named: Mapping[str, tuple[Channel, ...]]
+
+
+def _listeners(channels: Iterable[Channel]) -> _Listeners:
+    listening = tuple(channels)
+    named: dict[str, tuple[Channel, ...]] = {}
+    for channel in listening:
+        if channel.senml is not None:
+            named[channel.senml] = (*named.get(channel.senml, ()), channel)
+    return _Listeners(
+        listening,
+        tuple(
+            (channel, units.conversion(channel.role, channel.unit))
+            for channel in listening
+            if channel.senml is None and channel.value is None
+        ),
+        tuple(
+            _Pointed(
+                channel,
+                pointer.parse(channel.value),
+                None if channel.time is None else pointer.parse(channel.time),
+                channel.time_form or TimeForm.RFC3339,
+                units.conversion(channel.role, channel.unit),
+            )
+            for channel in listening
+            if channel.value is not None
+        ),
+        named,
+    )
+
+
+class _Taken:
+    """What is taken out of one message: readings and refusals as they come."""
+
+    __slots__ = ("readings", "received_ms", "refusals", "retained")
+
+    def __init__(self, received_ms: int, retained: bool) -> None:
+        self.received_ms = received_ms
+        self.retained = retained
+        self.readings: list[Reading] = []
+        self.refusals: list[Refusal] = []
+
+    def take(self, listeners: _Listeners, payload: bytes) -> None:
+        """Read the payload once for each form that somebody expects on the topic."""
+        if listeners.bare:
+            self._take_bare(listeners.bare, payload)
+        if listeners.pointed:
+            self._take_pointed(listeners.pointed, payload)
+        if listeners.named:
+            self._take_pack(listeners.named, payload)
+
+    def refuse(self, channels: Iterable[Channel], reason: str) -> None:
+        """One refusal for each of these channels."""
+        self.refusals += [Refusal(reason, channel.id) for channel in channels]
+
+    def _take_bare(
+        self, bare: Sequence[tuple[Channel, units.Conversion | None]], payload: bytes
+    ) -> None:
+        try:
+            if self.retained:
+                raise PayloadError(_RETAINED)
+            value = bare_number(payload)
+        except PayloadError as fault:
+            self.refuse((channel for channel, _ in bare), fault.what)
+            return
+        for channel, convert in bare:
+            self._keep(channel, self.received_ms, value, convert)
+
+    def _take_pointed(self, pointed: Sequence[_Pointed], payload: bytes) -> None:
+        try:
+            tree = document(payload)
+        except PayloadError as fault:
+            self.refuse((way.channel for way in pointed), fault.what)
+            return
+        for way in pointed:
             try:
-                self._made = self._make()
+                value = kept_number(pointer.find(tree, way.value))
+                moment_ms = self._moment_ms(tree, way)
             except PayloadError as fault:
-                self._fault = fault
-        if self._fault:
-            raise self._fault
-        return self._made
+                self.refuse([way.channel], fault.what)
+            else:
+                self._keep(way.channel, moment_ms, value, way.convert)
 
+    def _moment_ms(self, tree: object, way: _Pointed) -> int:
+        if way.time is not None:
+            return time_ms(pointer.find(tree, way.time), way.time_form)
+        if self.retained:
+            raise PayloadError(_RETAINED)
+        return self.received_ms
 
-def _reading(way: _Way, bare: _Once, tree: _Once, received_ms: int, retained: bool) -> Reading:
-    channel = way.channel
-    if channel.senml is not None:
-        raise PayloadError("SenML is not read yet")
-    moment = received_ms
-    if channel.value is None:
-        value = kept_number(bare())
-    else:
-        value = kept_number(pointer.find(tree(), way.value))
-    if way.time is not None and channel.time_form is not None:
-        moment = time_ms(pointer.find(tree(), way.time), channel.time_form)
-    elif retained:
-        raise PayloadError(_RETAINED)
-    return Reading(channel.id, moment, value if way.convert is None else way.convert(value))
+    def _take_pack(self, named: Mapping[str, tuple[Channel, ...]], payload: bytes) -> None:
+        everyone = [channel for channels in named.values() for channel in channels]
+        try:
+            records = senml.resolve(senml.pack_of(payload), self.received_ms / 1_000)
+        except PayloadError as fault:
+            self.refuse(everyone, fault.what)
+            return
+        wanted_n = 0
+        for record in records:
+            for channel in named.get(record.name, ()):
+                wanted_n += 1
+                try:
+                    self._take_record(channel, record)
+                except PayloadError as fault:
+                    self.refuse([channel], fault.what)
+        if records and not wanted_n:
+            names = ", ".join(dict.fromkeys(record.name[:80] for record in records[:3]))
+            self.refuse(everyone, f"no record of this name in the pack; it has {names}")
+
+    def _take_record(self, channel: Channel, record: senml.Record) -> None:
+        if record.relative and self.retained:
+            raise PayloadError(_RETAINED)
+        if record.value is None:
+            raise PayloadError("the record carries no number (v)")
+        unit = channel.unit if record.unit is None else record.unit
+        if not units.fits(channel.role, unit):
+            raise PayloadError(f"{unit[:40]!r} is no unit for {channel.role.value}")
+        value = kept_number(record.value)
+        self._keep(channel, unix_s_ms(record.time_s), value, units.conversion(channel.role, unit))
+
+    def _keep(
+        self,
+        channel: Channel,
+        moment_ms: int,
+        value: float,
+        convert: Callable[[float], float] | None,
+    ) -> None:
+        kept = value if convert is None else convert(value)
+        self.readings.append(Reading(channel.id, moment_ms, kept))

@@ -17,16 +17,21 @@ from collector.readings import Role
 Conversion: TypeAlias = Callable[[float], float]
 
 
+#: Decimals that a converted value keeps: far below any sensor's, above float64's noise, which
+#: would make 294.55 K into 21.400000000000034 °C.
+DECIMALS = 9
+
+
 def _c_from_f(value_f: float) -> float:
-    return (value_f - 32.0) * 5.0 / 9.0
+    return round((value_f - 32.0) * 5.0 / 9.0, DECIMALS)
 
 
 def _c_from_k(value_k: float) -> float:
-    return value_k - 273.15
+    return round(value_k - 273.15, DECIMALS)
 
 
 def _pct_from_fraction(fraction: float) -> float:
-    return fraction * 100.0
+    return round(fraction * 100.0, DECIMALS)
 
 
 #: Kept unit -> unit as sent -> how to convert; None where the value stays as it is.

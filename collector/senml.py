@@ -1,0 +1,284 @@
+"""SenML, Sensor Measurement Lists (RFC 8428), in JSON and in CBOR. Pure.
+
+A *pack* is an array of records. Base fields (``bn bt bu bv bs bver``) hold from their record
+on until the same field comes again. To *resolve* a record is to apply them:
+
+- name = bn + n; it has to be of ``A-Z a-z 0-9 - : . / _`` and start with a letter or digit;
+- time = bt + t, each 0 when missing. A sum below 2^28 s is relative to now, one from there on
+  (1978-07-04T21:24:16Z) is Unix time; the sum decides, not its parts;
+- value = bv + v and sum = bs + s, a missing one of the two being 0; u overrides bu;
+- exactly one of v, vs, vb, vd, unless there is a sum (or a base value, which is a value);
+- a record of base fields alone brings no measurement.
+
+Resolved records are in order of time. A pack is refused whole when anything in it breaks the
+RFC: a version above 10 or one that changes within the pack, a label ending in ``_`` that we
+do not know, a name, type or value that may not be. Other unknown labels are ignored.
+"""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from math import isfinite
+from typing import TypeAlias
+
+import cbor2
+
+from collector.channels import SENML_NAME
+from collector.errors import PayloadError
+from collector.json_document import DEEPEST, document
+from collector.reading_time import kind_of
+
+Pack: TypeAlias = list[Mapping[str, object]]
+
+#: Times below it are relative to now [s] (section 4.5.3).
+ABSOLUTE_FROM_S = 2**28
+
+#: The version that RFC 8428 defines; a pack without one has it.
+VERSION = 10
+
+#: CBOR's integers for the labels of JSON (section 6, table 4).
+CBOR_LABELS: Mapping[int, str] = {
+    -6: "bs",
+    -5: "bv",
+    -4: "bu",
+    -3: "bt",
+    -2: "bn",
+    -1: "bver",
+    0: "n",
+    1: "u",
+    2: "v",
+    3: "vs",
+    4: "vb",
+    5: "s",
+    6: "t",
+    7: "ut",
+    8: "vd",
+}
+
+_LABELS = frozenset(CBOR_LABELS.values())
+_REGULAR = frozenset(label for label in _LABELS if not label.startswith("b"))
+_NUMBERS = ("bt", "bv", "bs", "v", "s", "t", "ut")
+_TEXTS = ("bn", "bu", "n", "u", "vs")
+_BASE64URL = re.compile(r"[A-Za-z0-9_-]*")
+_END = "end of the pack"
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A resolved record: ``name``, Unix ``time_s`` and one value.
+
+    ``value`` (v), ``text`` (vs), ``flag`` (vb) and ``octets`` (vd) are None when not sent;
+    all four are when there is only a ``sum`` [unit·s]. ``relative`` tells that the time was
+    given relative to now. ``update_s`` is the longest time to the next reading.
+    """
+
+    name: str
+    time_s: float
+    relative: bool
+    unit: str | None = None
+    value: float | None = None
+    text: str | None = None
+    flag: bool | None = None
+    octets: bytes | None = None
+    sum: float | None = None
+    update_s: float | None = None
+    version: int = VERSION
+
+
+def pack_of(payload: bytes) -> Pack:
+    """The records of a message, JSON or CBOR, under the labels of JSON.
+
+    The first byte tells which: an array begins with 0x80 to 0x9f in CBOR and never in JSON.
+    Raises ``PayloadError`` when it is neither, or no array of records.
+    """
+    if payload and 0x80 <= payload[0] <= 0x9F:
+        return _cbor_pack(payload)
+    pack = document(payload)
+    if type(pack) is not list:
+        raise PayloadError(f"no SenML pack but {kind_of(pack)}; a pack is an array of records")
+    for number, record in enumerate(pack, start=1):
+        if type(record) is not dict:
+            raise PayloadError(f"record {number} is {kind_of(record)}, not an object")
+    return pack
+
+
+def _cbor_pack(payload: bytes) -> Pack:
+    # cbor2 takes no notice of what follows the first item, so the payload is made the first
+    # of two and the second has to come out as it was put in.
+    framed = b"\x82" + payload + cbor2.dumps(_END)
+    try:
+        pack, end = cbor2.loads(framed, max_depth=DEEPEST + 1, allow_duplicate_keys=False)
+    except (cbor2.CBORDecodeError, ValueError, TypeError, OverflowError) as fault:
+        raise PayloadError(f"no valid CBOR: {str(fault)[:120]}") from None
+    if end != _END:
+        raise PayloadError("no valid CBOR: bytes follow the end of the pack")
+    if type(pack) is not list:
+        raise PayloadError("no SenML pack; a pack is an array of records")
+    return [_labelled(record, number) for number, record in enumerate(pack, start=1)]
+
+
+def _labelled(record: object, number: int) -> dict[str, object]:
+    if type(record) is not dict:
+        raise PayloadError(f"record {number} is {kind_of(record)}, not a map")
+    labelled: dict[str, object] = {}
+    for key, found in record.items():
+        label = CBOR_LABELS.get(key) if type(key) is int else key
+        if type(label) is not str:
+            raise PayloadError(f"record {number} has a label that is none: {str(key)[:40]}")
+        if label in labelled:
+            raise PayloadError(f"record {number} gives {label} twice: which one is meant?")
+        labelled[label] = found
+    return labelled
+
+
+def resolve(pack: Pack, now_s: float) -> list[Record]:
+    """The resolved records of a pack that came at ``now_s`` (Unix), in order of time.
+
+    Raises ``PayloadError`` naming the first record that breaks RFC 8428.
+    """
+    base = _Base()
+    records: list[Record] = []
+    for number, fields in enumerate(pack, start=1):
+        try:
+            base.take(fields, first=number == 1)
+            if not _REGULAR.isdisjoint(fields):
+                records.append(_resolved(fields, base, now_s))
+        except PayloadError as fault:
+            raise PayloadError(f"record {number}: {fault.what}") from None
+    records.sort(key=_time_of)
+    return records
+
+
+class _Base:
+    """The base fields in force."""
+
+    __slots__ = ("name", "sum", "time_s", "unit", "value", "version")
+
+    def __init__(self) -> None:
+        self.name = ""
+        self.time_s: float = 0
+        self.unit: str | None = None
+        self.value: float | None = None
+        self.sum: float | None = None
+        self.version = VERSION
+
+    def take(self, fields: Mapping[str, object], *, first: bool) -> None:
+        """Take over what a record brings, after its labels are known to be understood."""
+        if not fields.keys() <= _LABELS:
+            _check_unknown(fields)
+        if "bver" in fields:
+            self._take_version(fields["bver"], first=first)
+        if "bn" in fields:
+            self.name = _text(fields, "bn") or ""
+        if "bt" in fields:
+            self.time_s = _number(fields, "bt") or 0
+        if "bu" in fields:
+            self.unit = _text(fields, "bu")
+        if "bv" in fields:
+            self.value = _number(fields, "bv")
+        if "bs" in fields:
+            self.sum = _number(fields, "bs")
+
+    def _take_version(self, found: object, *, first: bool) -> None:
+        if type(found) is not int or found < 1:
+            raise PayloadError(f"bver is {_shown(found)}, where a positive whole number belongs")
+        if found > VERSION:
+            raise PayloadError(f"version {found} is newer than {VERSION}, the one we understand")
+        if not first and found != self.version:
+            raise PayloadError(f"version {found} in a pack of version {self.version}")
+        self.version = found
+
+
+def _check_unknown(fields: Mapping[str, object]) -> None:
+    for label in fields:
+        if label not in _LABELS and label.endswith("_"):
+            raise PayloadError(f"{label[:40]} has to be understood and is not")
+
+
+def _resolved(fields: Mapping[str, object], base: _Base, now_s: float) -> Record:
+    name = base.name + (_text(fields, "n") or "")
+    if not SENML_NAME.fullmatch(name):
+        raise PayloadError(f"{name[:80]!r} may not be a name" if name else "it has no name")
+    time_s = base.time_s + (_number(fields, "t") or 0)
+    relative = time_s < ABSOLUTE_FROM_S
+    given = [label for label in ("v", "vs", "vb", "vd") if label in fields]
+    if len(given) > 1:
+        raise PayloadError(f"{' and '.join(given)} are both given")
+    total = _added(base.sum, _number(fields, "s"))
+    value = None
+    if not given or given == ["v"]:
+        value = _added(base.value, _number(fields, "v"))
+        if value is None and total is None:
+            raise PayloadError("it has no value")
+    unit = _text(fields, "u")
+    return Record(
+        name,
+        now_s + time_s if relative else time_s,
+        relative,
+        base.unit if unit is None else unit,
+        value,
+        _text(fields, "vs"),
+        _flag(fields),
+        _octets(fields),
+        total,
+        _number(fields, "ut"),
+        base.version,
+    )
+
+
+def _added(base: float | None, own: float | None) -> float | None:
+    """base + own in decimal, so that 20.1 + 0.2 is 20.3; None when there is neither."""
+    if not base:
+        return base if own is None else own
+    if not own:
+        return base
+    return float(Decimal(repr(base)) + Decimal(repr(own)))
+
+
+def _number(fields: Mapping[str, object], label: str) -> float | None:
+    found = fields.get(label)
+    if type(found) is float:
+        if isfinite(found):
+            return found
+        raise PayloadError(f"{label} is {found}, which is no number")
+    if type(found) is int or (found is None and label not in fields):
+        return found
+    if type(found) is Decimal:
+        return _number({label: float(found)}, label)
+    raise PayloadError(f"{label} is {kind_of(found)} where a number belongs")
+
+
+def _text(fields: Mapping[str, object], label: str) -> str | None:
+    found = fields.get(label)
+    if type(found) is str or (found is None and label not in fields):
+        return found
+    raise PayloadError(f"{label} is {kind_of(found)} where a text belongs")
+
+
+def _flag(fields: Mapping[str, object]) -> bool | None:
+    found = fields.get("vb")
+    if type(found) is bool or (found is None and "vb" not in fields):
+        return found
+    raise PayloadError(f"vb is {kind_of(found)} where true or false belongs")
+
+
+def _octets(fields: Mapping[str, object]) -> bytes | None:
+    """The bytes of vd: base64url without padding in JSON, a byte string in CBOR."""
+    found = fields.get("vd")
+    if type(found) is bytes or (found is None and "vd" not in fields):
+        return found
+    if type(found) is not str or not _BASE64URL.fullmatch(found) or len(found) % 4 == 1:
+        raise PayloadError("vd is not base64url without padding")
+    return base64.urlsafe_b64decode(found + "=" * (-len(found) % 4))
+
+
+def _time_of(record: Record) -> float:
+    return record.time_s
+
+
+def _shown(found: object) -> str:
+    return repr(found)[:40]
