@@ -151,6 +151,10 @@ class Prints(Ledger[Print]):
         row = self._database.row(sql, values)
         return int(row[0]) if row is not None else 0
 
+    def running(self) -> list[Kept[Print]]:
+        """Prints without an end of which no part was looked at, by start."""
+        return self._where(f"end_ms IS NULL AND NOT {_LOOKED}", ())
+
     def started(self, machine: int, start: datetime) -> Kept[Print] | None:
         """The print that started on a machine at exactly a moment, or None."""
         return next(
@@ -259,6 +263,10 @@ class Soaks(Ledger[SoakRun]):
 
     kind = "soak"
     order = "started_ms, id"
+
+    def under_way(self) -> list[Kept[SoakRun]]:
+        """Runs that have not ended, by start."""
+        return self._where("ended_ms IS NULL", ())
 
     def _columns(self, entry: SoakRun) -> Mapping[str, Value]:
         return {

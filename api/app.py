@@ -1,0 +1,40 @@
+"""The application: every route under /api over one workshop, every error as a problem."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+
+from fastapi import FastAPI
+from fastapi_offline import FastAPIOffline
+
+from api.answers import Workshop
+from api.problems import Shown, answer_with_problems
+
+DESCRIPTION = """\
+The record of a resin print room and the sums on it. Times are RFC 3339 with a zone, windows
+half-open. Every error is `application/problem+json` (RFC 9457) and says what to do.
+
+What is on record carries a revision, sent as `ETag`. Send it back as `If-Match` with a
+correction: when another came first you get 409 and nothing is overwritten. A `POST` may carry
+an `Idempotency-Key`; the same key again makes nothing twice.
+
+vatside only watches and records. It never switches anything and is no safety device.
+"""
+
+
+def create_app(workshop: Workshop, *, shown: Shown | None = None) -> FastAPI:
+    """The api over a workshop; ``shown`` may turn problems outside /api into pages."""
+    app = FastAPIOffline(
+        title="vatside",
+        version=version("vatside"),
+        description=DESCRIPTION,
+        docs_url="/api/docs",
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        static_url="/api/docs-files",
+        swagger_ui_oauth2_redirect_url="/api/docs-redirect",
+        separate_input_output_schemas=False,
+    )
+    app.state.workshop = workshop
+    answer_with_problems(app, shown)
+    return app

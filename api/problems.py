@@ -1,0 +1,249 @@
+"""Every error as ``application/problem+json`` (RFC 9457), and never a traceback.
+
+One table of rules:
+
+* an error of ours carries its own status, place and remedy;
+* what the web framework refuses (fields, methods, paths) is put into the same form;
+* anything else is a fault of ours: 500, with a reference that stands in the log beside it.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import secrets
+from collections.abc import Callable
+from http import HTTPStatus
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.checked import field_name, remedy_for, sentence
+from collector.errors import VatsideError
+
+log = logging.getLogger(__name__)
+
+#: The largest body of a request that is taken [bytes].
+BODY_MAX = 1_048_576
+
+#: How many wrong fields of one request are named.
+FAULTS_MAX = 20
+
+
+class Fault(BaseModel):
+    """One wrong field of a request."""
+
+    where: str | None = None
+    detail: str
+    remedy: str | None = None
+
+
+class Problem(BaseModel):
+    """What went wrong, where, and what to do about it (RFC 9457)."""
+
+    type: str = Field(examples=["urn:vatside:conflict"])
+    title: str = Field(examples=["That clashes with the record"])
+    status: int = Field(examples=[409])
+    detail: str = Field(examples=["print 7 has been changed since revision 2"])
+    where: str | None = Field(None, examples=["print"])
+    remedy: str | None = Field(None, examples=["Reload it and make your correction again."])
+    faults: list[Fault] = Field([], description="Every wrong field, where there are several.")
+    reference: str | None = Field(None, description="Stands in the log beside a fault of ours.")
+
+
+#: Makes the answer of a problem for a person's browser; None leaves it as JSON.
+Shown = Callable[[Request, Problem], Response | None]
+
+
+def problem_of(error: VatsideError) -> Problem:
+    """An error of ours as a problem."""
+    return Problem(
+        type=f"urn:vatside:{_slug(type(error).__name__)}",
+        title=error.title,
+        status=error.status,
+        detail=error.what,
+        where=error.where,
+        remedy=error.remedy,
+    )
+
+
+def _slug(name: str) -> str:
+    """``NotFoundError`` as ``not-found``."""
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", "-", name.removesuffix("Error")).lower()
+
+
+def _problem_of_request(error: RequestValidationError) -> Problem:
+    """What the web framework found wrong with path, query, headers or body."""
+    errors = error.errors()
+    if errors[0]["type"] == "json_invalid":
+        return Problem(
+            type="urn:vatside:malformed",
+            title="That is not JSON",
+            status=HTTPStatus.BAD_REQUEST,
+            detail=f"the body cannot be read as JSON: {errors[0]['ctx']['error']}",
+            where=f"body, character {errors[0]['loc'][-1]}",
+            remedy="Send well-formed JSON.",
+        )
+    faults = [
+        Fault(
+            where=field_name(fault["loc"][1:] or fault["loc"]),
+            detail=sentence(fault["msg"]),
+            remedy=remedy_for(fault["type"]),
+        )
+        for fault in errors[:FAULTS_MAX]
+    ]
+    return Problem(
+        type="urn:vatside:invalid",
+        title="That does not make sense",
+        status=HTTPStatus.UNPROCESSABLE_ENTITY,
+        detail=faults[0].detail,
+        where=faults[0].where,
+        remedy=faults[0].remedy,
+        faults=faults,
+    )
+
+
+_REMEDIES = {
+    HTTPStatus.BAD_REQUEST: "Check the body and its Content-Type; /api/docs shows an example.",
+    HTTPStatus.NOT_FOUND: "Check the address; /api/docs lists every one.",
+    HTTPStatus.METHOD_NOT_ALLOWED: "Use another method; /api/docs lists what each address takes.",
+    HTTPStatus.REQUEST_ENTITY_TOO_LARGE: f"Send at most {BODY_MAX // 1024} KiB in one request.",
+}
+
+
+def _problem_of_http(error: HTTPException) -> Problem:
+    status = HTTPStatus(error.status_code)
+    return Problem(
+        type=f"urn:vatside:{status.phrase.lower().replace(' ', '-')}",
+        title=status.phrase,
+        status=status,
+        detail=error.detail if error.detail != status.phrase else status.description,
+        remedy=_REMEDIES.get(status),
+    )
+
+
+def _problem_of_fault(error: Exception, path: str) -> Problem:
+    """A fault of ours: the log gets the traceback, the user a reference to it."""
+    reference = secrets.token_hex(4)
+    log.error("fault %s at %s", reference, path, exc_info=error)
+    return Problem(
+        type="urn:vatside:fault",
+        title="vatside made a mistake",
+        status=HTTPStatus.INTERNAL_SERVER_ERROR,
+        detail="something went wrong inside vatside; nothing was half written",
+        remedy=f"Try again. If it stays, look for {reference} in vatside's log.",
+        reference=reference,
+    )
+
+
+def _answer(request: Request, problem: Problem, shown: Shown | None) -> Response:
+    if shown is not None and not request.url.path.startswith("/api"):
+        page = shown(request, problem)
+        if page is not None:
+            return page
+    return JSONResponse(
+        problem.model_dump(exclude_none=True, exclude_defaults=True),
+        status_code=problem.status,
+        media_type="application/problem+json",
+    )
+
+
+def answer_with_problems(app: FastAPI, shown: Shown | None = None) -> None:
+    """Make an app answer every error with a problem.
+
+    ``shown`` may turn a problem outside /api into a page.
+    """
+
+    def ours(request: Request, error: Exception) -> Response:
+        assert isinstance(error, VatsideError)
+        return _answer(request, problem_of(error), shown)
+
+    def fields(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)
+        return _answer(request, _problem_of_request(error), shown)
+
+    def web(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        answer = _answer(request, _problem_of_http(error), shown)
+        answer.headers.update(error.headers or {})
+        return answer
+
+    app.add_exception_handler(VatsideError, ours)
+    app.add_exception_handler(RequestValidationError, fields)
+    app.add_exception_handler(HTTPException, web)
+    app.add_middleware(Guard, shown=shown)
+
+
+class Guard:
+    """Refuses bodies that are too large, and turns any other fault into a problem.
+
+    It stands outside everything else, so that not even a fault of the framework shows.
+    """
+
+    def __init__(self, app: ASGIApp, shown: Shown | None = None) -> None:
+        self._app = app
+        self._shown = shown
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        request = Request(scope)
+        begun = False
+
+        async def sending(message: Message) -> None:
+            nonlocal begun
+            begun = begun or message["type"] == "http.response.start"
+            await send(message)
+
+        async def answer(problem: Problem) -> None:
+            await _answer(request, problem, self._shown)(scope, receive, send)
+
+        declared = request.headers.get("content-length", "0")
+        if declared.isdecimal() and int(declared[:20]) > BODY_MAX:
+            await answer(_problem_of_http(_too_large()))
+            return
+        try:
+            await self._app(scope, _limited(receive), sending)
+        except Exception as error:
+            if begun:
+                raise
+            if isinstance(error, HTTPException):
+                await answer(_problem_of_http(error))
+            else:
+                await answer(_problem_of_fault(error, request.url.path))
+
+
+def _too_large() -> HTTPException:
+    return HTTPException(
+        HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "the body of the request is too large"
+    )
+
+
+def _limited(receive: Receive) -> Receive:
+    """Receive a body piece by piece, and refuse it once it has grown too large."""
+    received = 0
+
+    async def limited() -> Message:
+        nonlocal received
+        message = await receive()
+        received += len(message.get("body", b""))
+        if received > BODY_MAX:
+            raise _too_large()
+        return message
+
+    return limited
+
+
+#: For the OpenAPI document: the problems that any address may answer with.
+def problems(*statuses: HTTPStatus) -> dict[int | str, dict[str, object]]:
+    """The ``responses`` of a route that may answer with problems of these statuses."""
+    content = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    return {
+        int(status): {"description": status.phrase, "content": content}
+        for status in (*statuses, HTTPStatus.INTERNAL_SERVER_ERROR, HTTPStatus.SERVICE_UNAVAILABLE)
+    }
