@@ -47,7 +47,7 @@ class Resin:
 
     name: str
     purpose: str
-    density_g_ml: float
+    density_g_cm3: float
     price_per_kg: float
     normal_exposure_s: float
     share: float

@@ -1,0 +1,170 @@
+"""What the workshop's owner writes into the record, and when. Pure.
+
+Each entry is one request to the api: something new under a key of its own, so that writing
+the same winter twice puts nothing on record twice, or the end of something that was under
+way. Ids are the api's; an entry names what it needs by :class:`Of` until they are known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from dashboards.demo.winter import (
+    MACHINES,
+    RESINS,
+    PlannedPrint,
+    PlannedSoak,
+    Winter,
+)
+
+Body = dict[str, object]
+
+#: A print's plate is looked at this long after it ended: in the morning, mostly.
+LOOKED_AT_AFTER_S = 900.0
+
+
+@dataclass(frozen=True, slots=True)
+class Of:
+    """Stands in a body for the id of what another entry, with this key, put on record."""
+
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One request, due at ``time_s``: ``path`` and ``body``; ids in both filled in later.
+
+    A creation has its own ``key``. A change has the key of what it changes as ``changes`` and
+    is made only while the field ``unless`` is still empty there.
+    """
+
+    time_s: float
+    path: str
+    body: Body
+    key: str = ""
+    changes: str = ""
+    unless: str = ""
+    within: tuple[Of, ...] = field(default=())
+
+
+def entries(winter: Winter) -> tuple[Entry, ...]:
+    """Every entry of the winter and of the hours after it, in the order they are made."""
+    made = [
+        *_resins(winter),
+        *_machines(winter),
+        *(entry for plate in winter.prints if plate.logged for entry in _print(winter, plate)),
+        *(entry for soak in winter.soaks for entry in _soak(winter, soak)),
+    ]
+    return tuple(sorted(made, key=lambda entry: entry.time_s))
+
+
+def filled(value: object, ids: Mapping[str, int]) -> object:
+    """A body with every :class:`Of` in it replaced by the id it stands for."""
+    if isinstance(value, Of):
+        return ids[value.key]
+    if isinstance(value, dict):
+        return {name: filled(inner, ids) for name, inner in value.items()}
+    if isinstance(value, list):
+        return [filled(inner, ids) for inner in value]
+    return value
+
+
+def rfc3339(time_s: float) -> str:
+    """A time [s since 1970] as the api takes it."""
+    return datetime.fromtimestamp(time_s, UTC).isoformat().replace("+00:00", "Z")
+
+
+def _key(winter: Winter, name: str) -> str:
+    """A key of creation: the same winter and thing, the same key."""
+    return f"demo {winter.seed} {rfc3339(winter.now_s)} {name}"
+
+
+def _resins(winter: Winter) -> Iterator[Entry]:
+    for resin in RESINS:
+        body: Body = {
+            "name": resin.name,
+            "category": resin.purpose,
+            "density_g_cm3": resin.density_g_cm3,
+            "price_per_kg": resin.price_per_kg,
+        }
+        yield Entry(winter.start_s, "/api/resins", body, key=_key(winter, resin.name))
+
+
+def _machines(winter: Winter) -> Iterator[Entry]:
+    for machine in MACHINES:
+        since = rfc3339(winter.start_s)
+        links = [
+            {"channel": f"vat-{machine.lower()}", "role": "vat_temperature", "since": since},
+            {"channel": f"power-{machine.lower()}", "role": "printer_power", "since": since},
+        ]
+        body: Body = {"name": machine, "channels": links}
+        yield Entry(winter.start_s, "/api/machines", body, key=_key(winter, machine))
+
+
+def _print(winter: Winter, plate: PlannedPrint) -> Iterator[Entry]:
+    """A print that is over is entered whole; one that runs at ``now`` is started, then ended."""
+    key = _key(winter, plate.key)
+    body: Body = {
+        "start": rfc3339(plate.start_s),
+        "resin": Of(_key(winter, plate.resin)),
+        "machine": Of(_key(winter, plate.machine)),
+        "settings": dict(plate.settings),
+        "parts": [{"name": part.name} for part in plate.parts],
+        "note": plate.plate,
+    }
+    outcome: Body = {"end": rfc3339(plate.end_s), "parts": _looked_at(plate)}
+    looked_at_s = plate.end_s + LOOKED_AT_AFTER_S
+    if looked_at_s <= winter.now_s:
+        yield Entry(looked_at_s, "/api/prints", body | outcome, key=key)
+    else:
+        yield Entry(plate.start_s, "/api/prints", body, key=key)
+        yield Entry(looked_at_s, "/api/prints", outcome, changes=key, unless="end")
+
+
+def _looked_at(plate: PlannedPrint) -> list[Body]:
+    return [
+        {"name": part.name, "outcome": part.outcome, "modes": list(part.modes)}
+        for part in plate.parts
+    ]
+
+
+def _soak(winter: Winter, soak: PlannedSoak) -> Iterator[Entry]:
+    """A run is entered when it starts, its looks as they are taken, its end when it ends."""
+    key = _key(winter, soak.key)
+    program: Body = {
+        "name": f"{len(soak.steps)} steps from {soak.steps[0].setpoint_c:g} °C",
+        "steps": [
+            {
+                "setpoint_c": step.setpoint_c,
+                "tolerance_k": step.tolerance_k,
+                "dwell_min": step.dwell_s / 60.0,
+            }
+            for step in soak.steps
+        ],
+        "gap_limit_s": 60.0,
+    }
+    body: Body = {
+        "name": soak.title,
+        "program": program,
+        "chamber_channels": ["chamber"],
+        "specimens": [
+            {"name": specimen.name, "resin": Of(_key(winter, specimen.resin))}
+            for specimen in soak.specimens
+        ],
+        "started": rfc3339(soak.run.start_s),
+    }
+    yield Entry(soak.run.start_s, "/api/soaks", body, key=key)
+    for look in soak.looks:
+        seen: Body = {
+            "specimen": look.specimen,
+            "time": rfc3339(look.time_s),
+            "finding": look.seen,
+        }
+        name = f"{soak.key} {look.step} {look.specimen}"
+        yield Entry(
+            look.time_s, "/api/soaks/{}/looks", seen, key=_key(winter, name), within=(Of(key),)
+        )
+    ended: Body = {"ended": rfc3339(soak.end_s)}
+    yield Entry(soak.end_s, "/api/soaks", ended, changes=key, unless="ended")
