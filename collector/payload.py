@@ -21,7 +21,7 @@ would date an old reading as new, and so it is refused.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from collector import pointer, senml, topics, units
@@ -148,21 +148,30 @@ class _Pointed:
 
 
 @dataclass(frozen=True, slots=True)
+class _Named:
+    """A channel of SenML records with the conversions that its role allows."""
+
+    channel: Channel
+    conversions: Mapping[str, units.Conversion | None]
+
+
+@dataclass(frozen=True, slots=True)
 class _Listeners:
     """The channels that listen to a topic, by the form of their messages."""
 
     channels: tuple[Channel, ...]
     bare: tuple[tuple[Channel, units.Conversion | None], ...]
     pointed: tuple[_Pointed, ...]
-    named: Mapping[str, tuple[Channel, ...]]
+    named: Mapping[str, tuple[_Named, ...]]
 
 
 def _listeners(channels: Iterable[Channel]) -> _Listeners:
     listening = tuple(channels)
-    named: dict[str, tuple[Channel, ...]] = {}
+    named: dict[str, tuple[_Named, ...]] = {}
     for channel in listening:
         if channel.senml is not None:
-            named[channel.senml] = (*named.get(channel.senml, ()), channel)
+            way = _Named(channel, units.CONVERSIONS[channel.role.unit])
+            named[channel.senml] = (*named.get(channel.senml, ()), way)
     return _Listeners(
         listening,
         tuple(
@@ -244,42 +253,39 @@ class _Taken:
             raise PayloadError(_RETAINED)
         return self.received_ms
 
-    def _take_pack(self, named: Mapping[str, tuple[Channel, ...]], payload: bytes) -> None:
-        everyone = [channel for channels in named.values() for channel in channels]
+    def _take_pack(self, named: Mapping[str, tuple[_Named, ...]], payload: bytes) -> None:
+        everyone = [way.channel for ways in named.values() for way in ways]
         try:
             records = senml.resolve(senml.pack_of(payload), self.received_ms / 1_000)
         except PayloadError as fault:
             self.refuse(everyone, fault.what)
             return
-        wanted_n = 0
+        wanted = False
         for record in records:
-            for channel in named.get(record.name, ()):
-                wanted_n += 1
+            for way in named.get(record.name, ()):
+                wanted = True
                 try:
-                    self._take_record(channel, record)
+                    self._take_record(way, record)
                 except PayloadError as fault:
-                    self.refuse([channel], fault.what)
-        if records and not wanted_n:
+                    self.refuse([way.channel], fault.what)
+        if records and not wanted:
             names = ", ".join(dict.fromkeys(record.name[:80] for record in records[:3]))
             self.refuse(everyone, f"no record of this name in the pack; it has {names}")
 
-    def _take_record(self, channel: Channel, record: senml.Record) -> None:
+    def _take_record(self, way: _Named, record: senml.Record) -> None:
+        channel = way.channel
         if record.relative and self.retained:
             raise PayloadError(_RETAINED)
         if record.value is None:
             raise PayloadError("the record carries no number (v)")
         unit = channel.unit if record.unit is None else record.unit
-        if not units.fits(channel.role, unit):
+        if unit not in way.conversions:
             raise PayloadError(f"{unit[:40]!r} is no unit for {channel.role.value}")
         value = kept_number(record.value)
-        self._keep(channel, unix_s_ms(record.time_s), value, units.conversion(channel.role, unit))
+        self._keep(channel, unix_s_ms(record.time_s), value, way.conversions[unit])
 
     def _keep(
-        self,
-        channel: Channel,
-        moment_ms: int,
-        value: float,
-        convert: Callable[[float], float] | None,
+        self, channel: Channel, moment_ms: int, value: float, convert: units.Conversion | None
     ) -> None:
         kept = value if convert is None else convert(value)
         self.readings.append(Reading(channel.id, moment_ms, kept))

@@ -20,10 +20,9 @@ from __future__ import annotations
 import base64
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
 from math import isfinite
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import cbor2
 
@@ -61,14 +60,13 @@ CBOR_LABELS: Mapping[int, str] = {
 
 _LABELS = frozenset(CBOR_LABELS.values())
 _REGULAR = frozenset(label for label in _LABELS if not label.startswith("b"))
-_NUMBERS = ("bt", "bv", "bs", "v", "s", "t", "ut")
-_TEXTS = ("bn", "bu", "n", "u", "vs")
+_PLAIN = frozenset({"n", "u", "v", "t"})
+_LONGEST_INT = 2**64
 _BASE64URL = re.compile(r"[A-Za-z0-9_-]*")
 _END = "end of the pack"
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
+class Record(NamedTuple):
     """A resolved record: ``name``, Unix ``time_s`` and one value.
 
     ``value`` (v), ``text`` (vs), ``flag`` (vb) and ``octets`` (vd) are None when not sent;
@@ -92,7 +90,8 @@ class Record:
 def pack_of(payload: bytes) -> Pack:
     """The records of a message, JSON or CBOR, under the labels of JSON.
 
-    The first byte tells which: an array begins with 0x80 to 0x9f in CBOR and never in JSON.
+    The first byte tells which: an array begins with 0x80 to 0x9f in CBOR and never in JSON. An
+    array of indefinite length, meant for streams, is taken as well.
     Raises ``PayloadError`` when it is neither, or no array of records.
     """
     if payload and 0x80 <= payload[0] <= 0x9F:
@@ -144,7 +143,8 @@ def resolve(pack: Pack, now_s: float) -> list[Record]:
     records: list[Record] = []
     for number, fields in enumerate(pack, start=1):
         try:
-            base.take(fields, first=number == 1)
+            if not fields.keys() <= _PLAIN:
+                base.take(fields, first=number == 1)
             if not _REGULAR.isdisjoint(fields):
                 records.append(_resolved(fields, base, now_s))
         except PayloadError as fault:
@@ -156,9 +156,10 @@ def resolve(pack: Pack, now_s: float) -> list[Record]:
 class _Base:
     """The base fields in force."""
 
-    __slots__ = ("name", "sum", "time_s", "unit", "value", "version")
+    __slots__ = ("_checked", "name", "sum", "time_s", "unit", "value", "version")
 
     def __init__(self) -> None:
+        self._checked: dict[str, str] = {}
         self.name = ""
         self.time_s: float = 0
         self.unit: str | None = None
@@ -174,6 +175,7 @@ class _Base:
             self._take_version(fields["bver"], first=first)
         if "bn" in fields:
             self.name = _text(fields, "bn") or ""
+            self._checked = {}
         if "bt" in fields:
             self.time_s = _number(fields, "bt") or 0
         if "bu" in fields:
@@ -182,6 +184,17 @@ class _Base:
             self.value = _number(fields, "bv")
         if "bs" in fields:
             self.sum = _number(fields, "bs")
+
+    def named(self, own: str) -> str:
+        """The whole name of a record called ``own``, checked once for each."""
+        known = self._checked.get(own)
+        if known is not None:
+            return known
+        name = self.name + own
+        if not SENML_NAME.fullmatch(name):
+            raise PayloadError(f"{name[:80]!r} may not be a name" if name else "it has no name")
+        self._checked[own] = name
+        return name
 
     def _take_version(self, found: object, *, first: bool) -> None:
         if type(found) is not int or found < 1:
@@ -200,11 +213,17 @@ def _check_unknown(fields: Mapping[str, object]) -> None:
 
 
 def _resolved(fields: Mapping[str, object], base: _Base, now_s: float) -> Record:
-    name = base.name + (_text(fields, "n") or "")
-    if not SENML_NAME.fullmatch(name):
-        raise PayloadError(f"{name[:80]!r} may not be a name" if name else "it has no name")
+    name = base.named(_text(fields, "n") or "")
     time_s = base.time_s + (_number(fields, "t") or 0)
     relative = time_s < ABSOLUTE_FROM_S
+    if relative:
+        time_s += now_s
+    unit = _text(fields, "u")
+    if unit is None:
+        unit = base.unit
+    if base.sum is None and "v" in fields and fields.keys() <= _PLAIN:  # nearly all of them
+        value = _added(base.value, _number(fields, "v"))
+        return Record(name, time_s, relative, unit, value, version=base.version)
     given = [label for label in ("v", "vs", "vb", "vd") if label in fields]
     if len(given) > 1:
         raise PayloadError(f"{' and '.join(given)} are both given")
@@ -214,12 +233,11 @@ def _resolved(fields: Mapping[str, object], base: _Base, now_s: float) -> Record
         value = _added(base.value, _number(fields, "v"))
         if value is None and total is None:
             raise PayloadError("it has no value")
-    unit = _text(fields, "u")
     return Record(
         name,
-        now_s + time_s if relative else time_s,
+        time_s,
         relative,
-        base.unit if unit is None else unit,
+        unit,
         value,
         _text(fields, "vs"),
         _flag(fields),
@@ -245,11 +263,21 @@ def _number(fields: Mapping[str, object], label: str) -> float | None:
         if isfinite(found):
             return found
         raise PayloadError(f"{label} is {found}, which is no number")
-    if type(found) is int or (found is None and label not in fields):
+    if (type(found) is int and -_LONGEST_INT < found < _LONGEST_INT) or (
+        found is None and label not in fields
+    ):
         return found
-    if type(found) is Decimal:
-        return _number({label: float(found)}, label)
+    if type(found) is int or type(found) is Decimal:
+        return _number({label: _nearest(found, label)}, label)
     raise PayloadError(f"{label} is {kind_of(found)} where a number belongs")
+
+
+def _nearest(found: int | Decimal, label: str) -> float:
+    """The float64 of CBOR's long integers and decimal fractions."""
+    try:
+        return float(found)
+    except OverflowError:
+        raise PayloadError(f"{label} is larger than any float64") from None
 
 
 def _text(fields: Mapping[str, object], label: str) -> str | None:
