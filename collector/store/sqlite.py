@@ -47,17 +47,19 @@ class SqliteStore:
     """A :class:`~collector.store.contract.ReadingStore` in one file, ``readings.db``.
 
     With ``read_only`` nothing is made or changed, the file may still be missing, and every
-    method raises ``StoreError`` until the collector has made it. Safe to use from threads.
+    method raises ``StoreError`` until the collector has made it. With ``open_later`` the file
+    is made by the first append, which then raises what would be raised here. Safe to use from
+    threads.
     """
 
-    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, open_later: bool = False) -> None:
         self.path = path
         self.read_only = read_only
         self._readers = Readers(path)
         self._writing = threading.Lock()
         self._writer: sqlite3.Connection | None = None
         self._channel_ids: dict[str, int] = {}
-        if not read_only:
+        if not (read_only or open_later):
             with self._writing:
                 self._open_writer()
 

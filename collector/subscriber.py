@@ -1,0 +1,362 @@
+"""Listens to an MQTT broker and holds each message until it has been kept. Home of paho.
+
+MQTT 5 at QoS 1. The broker keeps our session while we are away; a message is acknowledged
+only when :meth:`Subscriber.acknowledge` is called, and what is not acknowledged comes again.
+Three rules follow from what brokers do:
+
+- After a reconnect a packet identifier may stand for another message. Each message carries the
+  number of the connection it came by, and an acknowledgement for an earlier connection is
+  dropped.
+- A broker sends no more than the receive maximum unacknowledged, so the queue of QoS 1 messages
+  bounds itself: when nothing is acknowledged, nothing more comes. QoS 0 messages know no such
+  brake; beyond the bound they are let go and counted.
+- An exception in a callback would end paho's network thread unseen. None gets out of ours, and
+  the thread starts again after a fault of paho's own.
+"""
+
+from __future__ import annotations
+
+import ssl
+import sys
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from collector import topics
+from collector.config import BrokerSettings
+from collector.errors import BrokerError, SettingsError
+
+#: How long the broker keeps our session and its messages while we are away [s]: a week.
+SESSION_EXPIRY_S = 7 * 86_400
+
+#: Unacknowledged messages we take at once; brokers often allow fewer (Mosquitto 20).
+RECEIVE_MAXIMUM_N = 1_000
+
+#: QoS 0 messages are let go when this many messages or bytes wait already.
+WAITING_MOST_N = 10_000
+WAITING_MOST_BYTES = 16 * 1024 * 1024
+
+KEEPALIVE_S = 30
+FIRST_PAUSE_S = 1
+LONGEST_PAUSE_S = 30
+
+_TAKEN_OVER = 0x8E  # MQTT 5 table 2.4: session taken over
+
+
+class Message(NamedTuple):
+    """A message as it came; ``packet_id`` is 0 when there is nothing to acknowledge."""
+
+    topic: str
+    payload: bytes
+    received_ms: int
+    retained: bool
+    packet_id: int
+    connection: int
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How we stand with the broker at this moment.
+
+    ``connection`` numbers the connections made; ``since_ms`` is when the present state began;
+    ``fault`` says in words what is wrong, if anything. ``waiting_n`` messages have come and not
+    been taken; ``let_go_n`` QoS 0 messages found no room; ``stale_n`` acknowledgements came too
+    late for their connection (the messages come again).
+    """
+
+    connected: bool
+    since_ms: int
+    connection: int
+    fault: str | None
+    waiting_n: int
+    let_go_n: int
+    stale_n: int
+
+
+class Client(mqtt.Client):
+    """paho's client, whose network thread goes on after a fault of its own."""
+
+    on_fault: Callable[[BaseException], None] | None = None
+
+    def loop_forever(
+        self, timeout: float = 1.0, retry_first_connection: bool = False
+    ) -> MQTTErrorCode:
+        """Run until told to stop, connecting anew after any exception."""
+        while True:
+            try:
+                return super().loop_forever(timeout, retry_first_connection)
+            except Exception as fault:
+                if self.on_fault is not None:
+                    self.on_fault(fault)
+                if self._thread_terminate:
+                    return MQTTErrorCode.MQTT_ERR_UNKNOWN
+                time.sleep(FIRST_PAUSE_S)
+                try:
+                    self.reconnect()
+                except Exception as again:
+                    if self.on_fault is not None:
+                        self.on_fault(again)
+
+
+def client_for(broker: BrokerSettings, client_id: str, *, manual_ack: bool = False) -> Client:
+    """A client for a broker, not connected yet: MQTT 5, TLS and login as the settings say."""
+    client = Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        protocol=mqtt.MQTTv5,
+        manual_ack=manual_ack,
+    )
+    if broker.tls:
+        client.tls_set_context(ssl.create_default_context())
+    if broker.username is not None:
+        client.username_pw_set(broker.username, broker.password)
+    client.reconnect_delay_set(FIRST_PAUSE_S, LONGEST_PAUSE_S)
+    return client
+
+
+def connect(client: Client, broker: BrokerSettings, *, keep_session: bool) -> None:
+    """Start connecting in the background, and keep trying; the session lasts a week or not."""
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.ReceiveMaximum = RECEIVE_MAXIMUM_N
+    if keep_session:
+        properties.SessionExpiryInterval = SESSION_EXPIRY_S
+    client.connect_async(
+        broker.host,
+        broker.port,
+        keepalive=KEEPALIVE_S,
+        clean_start=not keep_session,
+        properties=properties,
+    )
+    client.loop_start()
+
+
+def status_topic(client_id: str) -> str:
+    """Where a collector keeps its retained ``online`` or ``offline``."""
+    return f"vatside/{client_id}/status"
+
+
+def needed(filters: Iterable[str]) -> list[str]:
+    """The filters once each, without exact topics that one of the others takes anyway."""
+    wanted = sorted(set(filters))
+    wide = [f for f in wanted if not topics.is_exact(f) and not f.startswith(topics.SHARE)]
+    return [
+        f
+        for f in wanted
+        if not (topics.is_exact(f) and any(topics.matches(other, f) for other in wide))
+        or f.startswith(topics.SHARE)
+    ]
+
+
+class Subscriber:
+    """Subscribes to topic filters and hands out what comes, in order of arrival.
+
+    Nothing happens before :meth:`start`. Every method may be called from any thread.
+    """
+
+    def __init__(self, broker: BrokerSettings, filters: Iterable[str]) -> None:
+        """``broker.client_id`` names our session; no two collectors may share one.
+
+        Raises ``SettingsError`` when it does not fit into a topic.
+        """
+        self.broker = broker
+        self.filters = needed(filters)
+        self._status = status_topic(broker.client_id)
+        if topics.name_fault(self._status) or "/" in broker.client_id:
+            raise SettingsError(
+                f"{broker.client_id!r} cannot be a client_id.",
+                where="[broker], client_id",
+                remedy="Use letters, digits, hyphens and dots.",
+            )
+        self._arrived = threading.Condition()
+        self._waiting: deque[Message] = deque()
+        self._waiting_bytes = 0
+        self._let_go_n = 0
+        # Held while acknowledging and while the connection changes, so that no acknowledgement
+        # slips into a connection it does not belong to.
+        self._link = threading.Lock()
+        self._connected = False
+        self._subscribed = False
+        self._connection = 0
+        self._since_ms = _now_ms()
+        self._fault: str | None = None
+        self._stale_n = 0
+        self._client = self._make_client()
+
+    def start(self) -> None:
+        """Connect in the background; returns at once, also when there is no broker yet."""
+        connect(self._client, self.broker, keep_session=True)
+
+    def stop(self) -> None:
+        """Say ``offline`` and leave; the broker keeps what comes meanwhile."""
+        if self._connected:
+            self._client.publish(self._status, b"offline", qos=0, retain=True)
+        self._client.disconnect()
+        self._client.loop_stop()
+        with self._link:
+            self._change(connected=False, fault=None)
+
+    def take(self, most_n: int, wait_s: float) -> list[Message]:
+        """What has come, oldest first, ``most_n`` at most; waits for the first one only."""
+        with self._arrived:
+            if not self._waiting:
+                self._arrived.wait(wait_s)
+            taken = [self._waiting.popleft() for _ in range(min(most_n, len(self._waiting)))]
+            self._waiting_bytes -= sum(len(message.payload) for message in taken)
+        return taken
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """Tell the broker that these are kept and need not come again."""
+        with self._link:
+            for message in messages:
+                if not message.packet_id:
+                    continue
+                if self._connected and message.connection == self._connection:
+                    self._client.ack(message.packet_id, 1)
+                else:
+                    self._stale_n += 1
+
+    @property
+    def subscribed(self) -> bool:
+        """Whether the broker has answered our subscription on the present connection."""
+        return self._subscribed
+
+    @property
+    def link(self) -> Link:
+        """How we stand with the broker at this moment."""
+        with self._link:
+            return Link(
+                connected=self._connected,
+                since_ms=self._since_ms,
+                connection=self._connection,
+                fault=self._fault,
+                waiting_n=len(self._waiting),
+                let_go_n=self._let_go_n,
+                stale_n=self._stale_n,
+            )
+
+    # -- called by paho in its network thread; nothing may be raised, nothing may take long --
+
+    def _make_client(self) -> Client:
+        client = client_for(self.broker, self.broker.client_id, manual_ack=True)
+        client.suppress_exceptions = True  # the last resort: each callback has its own net
+        client.will_set(self._status, b"offline", qos=1, retain=True)
+        client.on_fault = self._on_fault
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        return client
+
+    def _on_connect(
+        self, client: mqtt.Client, _: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, __: Any
+    ) -> None:
+        if reason.is_failure:
+            with self._link:
+                self._change(connected=False, fault=f"the broker refuses us: {reason}")
+            return
+        with self._link:
+            self._connection += 1
+            self._change(connected=True, fault=None)
+        if flags.session_present:
+            self._forget_what_comes_again()
+        options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+        if self.filters:
+            client.subscribe([(topic_filter, options) for topic_filter in self.filters])
+        client.publish(self._status, b"online", qos=0, retain=True)
+
+    def _forget_what_comes_again(self) -> None:
+        """Let go of messages of earlier connections that still wait: the session repeats them."""
+        with self._arrived:
+            kept = [m for m in self._waiting if not m.packet_id or m.connection == self._connection]
+            self._waiting = deque(kept)
+            self._waiting_bytes = sum(len(message.payload) for message in kept)
+
+    def _on_connect_fail(self, *_: Any) -> None:
+        with self._link:
+            self._change(connected=False, fault=f"no connection: {sys.exception()}")
+
+    def _on_disconnect(
+        self, _: mqtt.Client, __: Any, ___: mqtt.DisconnectFlags, reason: ReasonCode, ____: Any
+    ) -> None:
+        words = str(reason)
+        if reason.value == _TAKEN_OVER:
+            words = f"another program uses the client_id {self.broker.client_id!r}"
+        with self._link:
+            self._change(connected=False, fault=f"the connection ended: {words}")
+
+    def _on_subscribe(
+        self, _: mqtt.Client, __: Any, ___: int, reasons: list[ReasonCode], ____: Any
+    ) -> None:
+        refused = [
+            f"{topic_filter} ({reason})"
+            for topic_filter, reason in zip(self.filters, reasons, strict=False)
+            if reason.is_failure
+        ]
+        with self._link:
+            self._subscribed = True
+            if refused:
+                self._fault = f"the broker refuses to send us {', '.join(refused)}"
+
+    def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(a topic that is no UTF-8)"
+        arrived = Message(
+            topic,
+            bytes(message.payload),
+            _now_ms(),
+            message.retain,
+            message.mid if message.qos else 0,
+            self._connection,
+        )
+        with self._arrived:
+            if not arrived.packet_id and self._is_full():
+                self._let_go_n += 1
+                return
+            self._waiting.append(arrived)
+            self._waiting_bytes += len(arrived.payload)
+            self._arrived.notify()
+
+    def _on_fault(self, fault: BaseException) -> None:
+        with self._link:
+            self._change(connected=False, fault=f"a fault in the MQTT client: {fault!r}")
+
+    def _is_full(self) -> bool:
+        return len(self._waiting) >= WAITING_MOST_N or self._waiting_bytes >= WAITING_MOST_BYTES
+
+    def _change(self, *, connected: bool, fault: str | None) -> None:
+        """Note how we stand; the caller holds ``_link``."""
+        if connected != self._connected:
+            self._since_ms = _now_ms()
+        self._connected = connected
+        self._subscribed = False
+        self._fault = fault
+
+
+def wait_until_connected(subscriber: Subscriber, limit_s: float) -> None:
+    """Wait for the first connection; raises ``BrokerError`` with the reason when it fails."""
+    end_s = time.monotonic() + limit_s
+    while not subscriber.link.connected:
+        if time.monotonic() > end_s:
+            raise BrokerError(
+                subscriber.link.fault or "no answer yet.",
+                where=subscriber.broker.url,
+                remedy="Check that the broker runs and that [broker] in vatside.toml is right.",
+            )
+        time.sleep(0.02)
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000
