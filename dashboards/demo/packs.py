@@ -7,7 +7,7 @@ readings that carry their own times, some hundreds for history, one or a few whe
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,28 +72,39 @@ def packs(channel: str, times_s: Floats, values: Floats) -> Iterator[Message]:
         yield Message(TOPICS[channel], payload, len(records))
 
 
-def history(winter: Winter, until_s: float) -> Iterator[Message]:
+def history(
+    winter: Winter, until_s: float, channels: Sequence[str] = CHANNELS
+) -> Iterator[Message]:
     """Every reading before ``until_s`` once: what the pages need first comes first.
 
     The last day of every channel; the vats around the first layers of every print and the
     chamber's runs, newest first; then the rest, week by week, newest first.
     """
     yesterday_s = until_s - DAY_S
-    schedule = {channel: history_times(winter, channel, until_s) for channel in CHANNELS}
-    urgent = {channel: _urgent(winter, channel, until_s) for channel in CHANNELS}
-    for channel in CHANNELS:
+    schedule = {channel: history_times(winter, channel, until_s) for channel in channels}
+    urgent = {channel: _urgent(winter, channel, until_s) for channel in channels}
+    for channel in channels:
         times = schedule[channel]
         yield from _sent(winter, channel, times[times >= yesterday_s])
-    for channel in CHANNELS:
+    for channel in channels:
         times = urgent[channel]
         yield from _sent(winter, channel, times[times < yesterday_s])
     end_s = yesterday_s
     while end_s > winter.start_s:
-        for channel in CHANNELS:
+        for channel in channels:
             times = schedule[channel]
             week = times[(times >= end_s - 7 * DAY_S) & (times < end_s)]
             yield from _sent(winter, channel, np.setdiff1d(week, urgent[channel]))
         end_s -= 7 * DAY_S
+
+
+def last_sent_s(winter: Winter, channel: str, until_s: float) -> float:
+    """Time of the reading with which a channel's history ends on its way out [s].
+
+    A topic keeps its order, so when this reading has arrived all of them have.
+    """
+    *_, last = history(winter, until_s, (channel,))
+    return float(json.loads(last.payload)[0]["bt"])
 
 
 def live(winter: Winter, start_s: float, end_s: float) -> Iterator[Message]:
