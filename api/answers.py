@@ -24,7 +24,8 @@ from collector.readings import Reading, Role, Series, ms_of
 from collector.store.contract import Accounts, ReadingStore
 
 if TYPE_CHECKING:
-    from api.causes import ColdAnswer, PrintRow
+    from api.causes import ColdAnswer
+    from api.causes.rows import PrintRow
 
 #: A vat below this is counted as cold in a print's conditions [°C] unless another limit is
 #: asked for (common practice, no source).
@@ -33,10 +34,11 @@ COLD_VAT_C = 18.0
 #: Gap limit of a channel that has readings but is not in the settings any more [ms].
 GAP_LIMIT_DEFAULT_MS = 300_000
 
+#: Readings are fetched in stretches of this length where only the first few are asked for [ms].
+PAGE_MS = 6 * 3_600_000
+
 #: Cold answers kept in memory.
 COLD_ANSWERS_KEPT = 16
-
-ColdKey = tuple[float, tuple[object, ...]]
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class Workshop:
     settings: Settings
     store: ReadingStore
     record: Record
-    cold_answers: Remembered[ColdKey, ColdAnswer] = field(
+    cold_answers: Remembered[str, ColdAnswer] = field(
         default_factory=lambda: Remembered(COLD_ANSWERS_KEPT), repr=False, compare=False
     )
 
@@ -61,6 +63,16 @@ class Workshop:
         """Readings of a channel in a window, with the neighbours that reach into it."""
         near = self.gap_limit_ms(channel)
         return self.store.between(channel, ms_of(window.start) - near, ms_of(window.end) + near + 1)
+
+    def readings(self, channel: str, start_ms: int, end_ms: int, limit: int) -> list[Reading]:
+        """The first ``limit`` readings of a channel in a window, without reading all of it."""
+        found: list[Reading] = []
+        following = self.store.after(channel, start_ms)
+        while following is not None and following.time_ms < end_ms and len(found) < limit:
+            until = min(following.time_ms + PAGE_MS, end_ms)
+            found += self.store.between(channel, following.time_ms, until)
+            following = self.store.after(channel, until)
+        return found[:limit]
 
 
 # ---- the room --------------------------------------------------------------------------------
@@ -290,9 +302,10 @@ def cold_answer(workshop: Workshop, level: float, now: datetime) -> ColdReport:
     memory under everything that it was computed from.
     """
     from api.causes import answer
+    from api.causes.rows import fingerprint_of
 
     rows, left_out, noted_n = print_rows(workshop, now)
-    key = (level, (*map(_fingerprint, rows), *sorted(left_out.items())))
+    key = fingerprint_of(rows, level, sorted(left_out.items()))
     found = workshop.cold_answers.answer(key, lambda: answer(rows, level=level, left_out=left_out))
     return ColdReport(found, rows, left_out, noted_n)
 
@@ -301,7 +314,7 @@ def print_rows(
     workshop: Workshop, now: datetime
 ) -> tuple[tuple[PrintRow, ...], dict[str, int], int]:
     """One row per print that can be used, the reasons of the others, and how many were noted."""
-    from api.causes import PrintRow
+    from api.causes.rows import PrintRow
 
     resins = {resin.id: resin.entry.name for resin in workshop.record.resins.all()}
     machines = {machine.id: machine.entry for machine in workshop.record.machines.all()}
@@ -333,9 +346,3 @@ def print_rows(
             )
         )
     return tuple(rows), dict(left_out), noted_n
-
-
-def _fingerprint(row: PrintRow) -> tuple[object, ...]:
-    """Everything of a row, as something that can be a key."""
-    settings = tuple(sorted(row.settings.items()))
-    return (row.id, row.start_ms, row.temperature_c, row.failed_share, row.resin, settings)

@@ -9,6 +9,7 @@ from fastapi_offline import FastAPIOffline
 
 from api.answers import Workshop
 from api.problems import Shown, answer_with_problems
+from api.routes import machines, prints, readings, resins, soaks
 
 DESCRIPTION = """\
 The record of a resin print room and the sums on it. Times are RFC 3339 with a zone, windows
@@ -36,5 +37,7 @@ def create_app(workshop: Workshop, *, shown: Shown | None = None) -> FastAPI:
         separate_input_output_schemas=False,
     )
     app.state.workshop = workshop
+    for subject in (resins, machines, prints, soaks, readings):
+        app.include_router(subject.router)
     answer_with_problems(app, shown)
     return app

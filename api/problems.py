@@ -90,7 +90,7 @@ def _problem_of_request(error: RequestValidationError) -> Problem:
         )
     faults = [
         Fault(
-            where=field_name(fault["loc"][1:] or fault["loc"]),
+            where=field_name(fault["loc"][1:]),
             detail=sentence(fault["msg"]),
             remedy=remedy_for(fault["type"]),
         )

@@ -13,7 +13,7 @@ from api.prints import MOST_ID, Frozen
 from api.soak.program import Look
 from collector.readings import Role
 
-M = TypeVar("M", bound=BaseModel)
+M_co = TypeVar("M_co", bound=BaseModel, covariant=True)
 
 Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^\S(.*\S)?$")]
 Note = Annotated[str, Field(max_length=10_000)]
@@ -99,13 +99,13 @@ class LoggedLook(Look):
 
 
 @dataclass(frozen=True, slots=True)
-class Kept(Generic[M]):
+class Kept(Generic[M_co]):
     """Something on record: its id, its revision (1 when new), when that was made, and itself."""
 
     id: int
     revision: int
     changed: datetime
-    entry: M
+    entry: M_co
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from api.prints import Outcome, Part, Print, Settings
+from api.prints import EARLIEST, LATEST, Outcome, Part, Print, Settings
 from api.record.database import Value
 from api.record.entries import ChannelLink, Kept, LoggedLook, Machine, Resin
 from api.record.ledger import Ledger
@@ -81,7 +81,14 @@ class Machines(Ledger[Machine]):
         self._database.change_each(
             "INSERT INTO machine_channel VALUES (?, ?, ?, ?, ?, ?)",
             [
-                (entry_id, n, link.channel, link.role.value, _ms(link.since), _ms(link.until))
+                (
+                    entry_id,
+                    n,
+                    link.channel,
+                    link.role.value,
+                    _stored_or_none(link.since, f"channels.{n}.since"),
+                    _stored_or_none(link.until, f"channels.{n}.until"),
+                )
                 for n, link in enumerate(entry.channels)
             ],
         )
@@ -158,13 +165,14 @@ class Prints(Ledger[Print]):
     def started(self, machine: int, start: datetime) -> Kept[Print] | None:
         """The print that started on a machine at exactly a moment, or None."""
         return next(
-            iter(self._where("machine = ? AND start_ms = ?", (machine, ms_of(start)))), None
+            iter(self._where("machine = ? AND start_ms = ?", (machine, _stored(start, "start")))),
+            None,
         )
 
     def _columns(self, entry: Print) -> Mapping[str, Value]:
         return {
-            "start_ms": ms_of(entry.start),
-            "end_ms": _ms(entry.end),
+            "start_ms": _stored(entry.start, "start"),
+            "end_ms": _stored_or_none(entry.end, "end"),
             "order_only": entry.order_only,
             "resin": entry.resin,
             "machine": entry.machine,
@@ -244,8 +252,8 @@ def _conditions(only: PrintFilter) -> tuple[list[str], list[Value]]:
         for condition, value in (
             ("resin = ?", only.resin),
             ("machine = ?", only.machine),
-            ("start_ms >= ?", _ms(only.since)),
-            ("start_ms < ?", _ms(only.until)),
+            ("start_ms >= ?", _stored_or_none(only.since, "from")),
+            ("start_ms < ?", _stored_or_none(only.until, "until")),
         )
         if value is not None
     ]
@@ -274,8 +282,8 @@ class Soaks(Ledger[SoakRun]):
             "program": entry.program.model_dump_json(),
             "chamber_channels": json.dumps(entry.chamber_channels),
             "specimen_channel": entry.specimen_channel,
-            "started_ms": ms_of(entry.started),
-            "ended_ms": _ms(entry.ended),
+            "started_ms": _stored(entry.started, "started"),
+            "ended_ms": _stored_or_none(entry.ended, "ended"),
             "abandoned": entry.abandoned,
         }
 
@@ -343,7 +351,7 @@ class Looks(Ledger[LoggedLook]):
         return {
             "soak": entry.soak,
             "specimen": entry.specimen,
-            "time_ms": ms_of(entry.time),
+            "time_ms": _stored(entry.time, "time"),
             "finding": entry.finding.value,
             "sag_mm": entry.sag_mm,
             "note": entry.note,
@@ -372,7 +380,7 @@ class Looks(Ledger[LoggedLook]):
                 where="specimen",
                 remedy="Give the name of one of the run's specimens.",
             )
-        if ms_of(entry.time) < run["started_ms"]:
+        if _stored(entry.time, "time") < run["started_ms"]:
             raise InvalidError(
                 "the look was taken before the run started",
                 where="time",
@@ -380,8 +388,19 @@ class Looks(Ledger[LoggedLook]):
             )
 
 
-def _ms(moment: datetime | None) -> int | None:
-    return None if moment is None else ms_of(moment)
+def _stored(moment: datetime, field: str) -> int:
+    """A moment as it is stored [ms since 1970 UTC]; refuses what is a slip of the pen."""
+    if not EARLIEST <= moment <= LATEST:
+        raise InvalidError(
+            "a time lies between the years 1970 and 2200",
+            where=field,
+            remedy="Check the date.",
+        )
+    return ms_of(moment)
+
+
+def _stored_or_none(moment: datetime | None, field: str) -> int | None:
+    return None if moment is None else _stored(moment, field)
 
 
 def _moment(time_ms: int | None) -> datetime | None:

@@ -1,0 +1,153 @@
+"""The shape in which the conditions of a print are sent."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from pydantic import ConfigDict, Field
+from pydantic.config import JsonDict
+
+from api.answers import Measured, PrintConditions, WindowConditions
+from api.prints import Frozen
+from collector.readings import Role, moment_of
+
+_SUMMARY: JsonDict = {
+    "channel": "vat-north",
+    "unit": "°C",
+    "count": 121,
+    "marked_out": 0,
+    "coverage": 1.0,
+    "longest_gap_s": 0.0,
+    "gaps": [],
+    "withheld": None,
+    "mean": 18.42,
+    "minimum": 17.9,
+    "maximum": 18.8,
+    "deviation": 0.21,
+    "slope_per_h": 0.6,
+    "below": 18.0,
+    "minutes_below": 3.5,
+    "degree_hours_below": 0.002,
+}
+
+
+class GapShape(Frozen):
+    """A hole in the record."""
+
+    start: datetime
+    end: datetime
+    length_s: float
+
+
+class SummaryShape(Frozen):
+    """What one channel did in one window; figures are null when ``withheld`` says why.
+
+    ``mean``, ``deviation`` (standard deviation) and ``slope_per_h`` are time-weighted over
+    what was really recorded; ``coverage`` is its share of the window, 0 to 1.
+    """
+
+    model_config = ConfigDict(json_schema_extra={"example": _SUMMARY})
+
+    channel: str
+    unit: str
+    count: int
+    marked_out: int = Field(description="Readings left out as doubtful.")
+    coverage: float
+    longest_gap_s: float
+    gaps: tuple[GapShape, ...]
+    withheld: str | None
+    mean: float | None
+    minimum: float | None
+    maximum: float | None
+    deviation: float | None
+    slope_per_h: float | None
+    below: float | None = Field(description="The limit below which minutes are counted.")
+    minutes_below: float | None
+    degree_hours_below: float | None
+
+
+class WindowShape(Frozen):
+    """A window of a print and what was measured in it, by role; ``missing`` says why not."""
+
+    start: datetime
+    end: datetime
+    measured: dict[Role, SummaryShape]
+    missing: dict[Role, str]
+
+
+class VatShape(Frozen):
+    """The vat temperature by which the print enters the analyses, or why it has none."""
+
+    value_c: float | None = Field(examples=[18.4])
+    reason: str | None
+    noted: bool = Field(description="Noted by hand, where no sensor belonged to the machine.")
+    channel: str | None
+    coverage: float
+
+
+class ConditionsShape(Frozen):
+    """The conditions of one print in its first layers and as a whole."""
+
+    print: int
+    first_layers: WindowShape | None
+    whole: WindowShape | None
+    why_not: str | None = Field(description="Why a window is null.")
+    vat: VatShape
+
+
+def shape_of(conditions: PrintConditions) -> ConditionsShape:
+    """Conditions as they are sent."""
+    vat = conditions.vat
+    return ConditionsShape(
+        print=conditions.plate.id,
+        first_layers=_window(conditions.first_layers),
+        whole=_window(conditions.whole),
+        why_not=conditions.why_not,
+        vat=VatShape(
+            value_c=vat.value_c,
+            reason=vat.reason,
+            noted=vat.noted,
+            channel=vat.channel,
+            coverage=vat.coverage,
+        ),
+    )
+
+
+def _window(found: WindowConditions | None) -> WindowShape | None:
+    if found is None:
+        return None
+    return WindowShape(
+        start=found.window.start,
+        end=found.window.end,
+        measured={role: _summary(role, measured) for role, measured in found.measured.items()},
+        missing=dict(found.missing),
+    )
+
+
+def _summary(role: Role, measured: Measured) -> SummaryShape:
+    summary = measured.summary
+    return SummaryShape(
+        channel=measured.channel,
+        unit=role.unit,
+        count=summary.count,
+        marked_out=summary.marked_out,
+        coverage=summary.coverage,
+        longest_gap_s=summary.longest_gap_ms / 1_000,
+        gaps=tuple(
+            GapShape(
+                start=moment_of(gap.start_ms),
+                end=moment_of(gap.end_ms),
+                length_s=(gap.end_ms - gap.start_ms) / 1_000,
+            )
+            for gap in summary.gaps
+        ),
+        withheld=summary.withheld,
+        mean=summary.mean,
+        minimum=summary.minimum,
+        maximum=summary.maximum,
+        deviation=summary.deviation,
+        slope_per_h=summary.slope_per_h,
+        below=summary.below,
+        minutes_below=summary.minutes_below,
+        degree_hours_below=summary.degree_hours_below,
+    )

@@ -1,0 +1,149 @@
+"""/api/prints: the print log, the conditions of each print, and the import of an old log."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Query, Request, Response
+
+from api import answers
+from api.prints import MOST_ID, Outcome, Print
+from api.problems import problems
+from api.record import PrintFilter, cursor_of
+from api.record.entries import Revision
+from api.routes import asking
+from api.routes.asking import EntryId, Key, Now, Patch, Since, TheWorkshop, Until
+from api.routes.conditions_shape import ConditionsShape, shape_of
+from api.routes.shapes import PRINT, PrintOnRecord, PrintPage
+
+router = APIRouter(prefix="/api/prints", tags=["Prints"])
+
+
+@router.get(
+    "",
+    summary="List prints, newest first",
+    responses=problems(HTTPStatus.UNPROCESSABLE_ENTITY),
+)
+def list_prints(
+    workshop: TheWorkshop,
+    resin: Annotated[int | None, Query(ge=1, le=MOST_ID, description="Id of a resin.")] = None,
+    machine: Annotated[int | None, Query(ge=1, le=MOST_ID, description="Id of a machine.")] = None,
+    outcome: Annotated[
+        Outcome | None, Query(description="The worst outcome among the parts.")
+    ] = None,
+    looked: Annotated[
+        bool | None, Query(description="Whether any part was looked at.", examples=[True])
+    ] = None,
+    since: Since = None,
+    until: Until = None,
+    limit: Annotated[int, Query(ge=1, le=500, description="Prints on a page.")] = 50,
+    cursor: Annotated[str | None, Query(description="`next` of the page before.")] = None,
+) -> PrintPage:
+    """Page by page: give `next` as `cursor` until it is null."""
+    only = PrintFilter(
+        resin=resin, machine=machine, outcome=outcome, looked=looked, since=since, until=until
+    )
+    found = workshop.record.prints.newest(limit + 1, only=only, before=cursor)
+    page = found[:limit]
+    return PrintPage(
+        prints=tuple(asking.on_record(PrintOnRecord, kept) for kept in page),
+        count=workshop.record.prints.count(only),
+        next=cursor_of(page[-1]) if len(found) > limit else None,
+    )
+
+
+@router.post(
+    "",
+    summary="Put a print on record",
+    status_code=HTTPStatus.CREATED,
+    responses=problems(HTTPStatus.CONFLICT, HTTPStatus.UNPROCESSABLE_ENTITY),
+)
+def add_print(
+    workshop: TheWorkshop,
+    request: Request,
+    response: Response,
+    plate: Annotated[Print, Body(examples=[PRINT])],
+    key: Key = None,
+) -> PrintOnRecord:
+    """Leave `end` out while it runs. A part without an outcome has not been looked at yet."""
+    kept = workshop.record.prints.add(plate, key=key)
+    asking.made(request, response, kept)
+    return asking.on_record(PrintOnRecord, kept)
+
+
+@router.get("/{id}", summary="Get a print", responses=problems(HTTPStatus.NOT_FOUND))
+def get_print(workshop: TheWorkshop, response: Response, id: EntryId) -> PrintOnRecord:
+    """One print, its revision as ETag."""
+    kept = workshop.record.prints.get(id)
+    asking.tag(response, kept)
+    return asking.on_record(PrintOnRecord, kept)
+
+
+@router.patch(
+    "/{id}",
+    summary="Correct a print",
+    responses=problems(HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT, HTTPStatus.UNPROCESSABLE_ENTITY),
+    openapi_extra=asking.patch_of(
+        Print, end="2026-01-15T03:10:00Z", parts=[{"name": "lamp collar 1", "outcome": "good"}]
+    ),
+)
+def correct_print(
+    workshop: TheWorkshop,
+    response: Response,
+    id: EntryId,
+    patch: Patch,
+    revision: asking.Revision,
+) -> PrintOnRecord:
+    """End it, tell its outcome, correct it. What stood before is kept among its revisions."""
+    kept = asking.corrected(workshop, workshop.record.prints, id, patch, revision)
+    asking.tag(response, kept)
+    return asking.on_record(PrintOnRecord, kept)
+
+
+@router.delete(
+    "/{id}",
+    summary="Delete a print",
+    status_code=HTTPStatus.NO_CONTENT,
+    responses=problems(HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT),
+)
+def delete_print(workshop: TheWorkshop, id: EntryId, revision: asking.Revision) -> None:
+    """What stood there is kept among its revisions."""
+    workshop.record.prints.delete(id, revision=revision)
+
+
+@router.get(
+    "/{id}/revisions",
+    summary="What stood before each change of a print",
+    responses=problems(HTTPStatus.NOT_FOUND),
+)
+def print_revisions(workshop: TheWorkshop, id: EntryId) -> list[Revision]:
+    """Oldest first; also of a deleted print."""
+    return workshop.record.prints.revisions(id)
+
+
+@router.get(
+    "/{id}/conditions",
+    summary="What vat and room really did during a print",
+    responses=problems(HTTPStatus.NOT_FOUND, HTTPStatus.UNPROCESSABLE_ENTITY),
+)
+def print_conditions(
+    workshop: TheWorkshop,
+    now: Now,
+    id: EntryId,
+    below: Annotated[
+        float,
+        Query(
+            ge=-50,
+            le=100,
+            description="Count the vat's minutes and degree-hours below this [°C].",
+            allow_inf_nan=False,
+        ),
+    ] = answers.COLD_VAT_C,
+) -> ConditionsShape:
+    """Time-weighted over what was really recorded, in the first layers and as a whole.
+
+    Figures are withheld, with the reason, where too little was recorded; nothing is computed
+    across a gap. A print that runs is taken up to now.
+    """
+    return shape_of(answers.conditions_of(workshop, id, now, below_c=below))

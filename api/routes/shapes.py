@@ -1,0 +1,117 @@
+"""The shapes in which things on record are sent: the entry with id, revision and time."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from pydantic import ConfigDict, Field, computed_field
+from pydantic.config import JsonDict
+
+from api.prints import Frozen, Outcome, Print
+from api.record.entries import LoggedLook, Machine, Resin
+from api.soak.program import SoakRun
+
+EVENING = "2026-01-14T19:30:00Z"
+MORNING = "2026-01-15T03:10:00Z"
+
+RESIN: JsonDict = {
+    "name": "Harbour Grey",
+    "category": "general purpose",
+    "density_g_cm3": 1.12,
+    "price_per_kg": 32.5,
+}
+MACHINE: JsonDict = {
+    "name": "North",
+    "channels": [
+        {"channel": "vat-north", "role": "vat_temperature", "since": "2025-11-01T00:00:00Z"}
+    ],
+}
+PRINT: JsonDict = {
+    "start": EVENING,
+    "end": MORNING,
+    "resin": 1,
+    "machine": 1,
+    "settings": {"layer_height_mm": 0.05, "bottom_exposure_s": 30, "bottom_layer_count": 6},
+    "parts": [
+        {"name": "lamp collar 1", "outcome": "good"},
+        {"name": "lamp collar 2", "outcome": "failed", "modes": ["not_stuck_to_plate"]},
+    ],
+    "note": "draught from the stairs",
+}
+SOAK: JsonDict = {
+    "name": "Lamp collars, January",
+    "program": {
+        "name": "Two steps",
+        "steps": [
+            {"setpoint_c": 50, "tolerance_k": 2, "dwell_min": 60},
+            {"setpoint_c": 60, "tolerance_k": 2, "dwell_min": 60},
+        ],
+        "look_every_min": 30,
+    },
+    "chamber_channels": ["chamber"],
+    "specimens": [{"name": "A", "resin": 1}, {"name": "B", "resin": 1}],
+    "started": EVENING,
+}
+LOOK: JsonDict = {"specimen": "A", "time": "2026-01-14T21:00:00Z", "finding": "sound"}
+
+ON_RECORD: JsonDict = {"id": 1, "revision": 3, "changed": MORNING}
+
+
+def _like(example: JsonDict) -> ConfigDict:
+    return ConfigDict(json_schema_extra={"example": {**example, **ON_RECORD}})
+
+
+class OnRecord(Frozen):
+    """What everything on record carries: id, revision (1 when new) and when that was made."""
+
+    id: int
+    revision: int
+    changed: datetime
+
+
+class ResinOnRecord(Resin, OnRecord):
+    """A resin on record."""
+
+    model_config = _like(RESIN)
+
+
+class MachineOnRecord(Machine, OnRecord):
+    """A machine on record."""
+
+    model_config = _like(MACHINE)
+
+
+class PrintOnRecord(Print, OnRecord):
+    """A print on record, with what its parts come to."""
+
+    model_config = _like({**PRINT, "failed_share": 0.5, "worst_outcome": "failed"})
+
+    @computed_field(alias="failed_share", description="Failed parts over parts looked at, 0 to 1.")
+    def share(self) -> float | None:
+        """Failed parts over parts looked at."""
+        return self.failed_share
+
+    @computed_field(description="The worst outcome among its parts.")
+    def worst_outcome(self) -> Outcome | None:
+        """The worst outcome among its parts."""
+        return self.outcome
+
+
+class PrintPage(Frozen):
+    """A page of prints, newest start first, and the cursor of the next page."""
+
+    prints: tuple[PrintOnRecord, ...]
+    count: int = Field(description="How many prints the filters let through, on all pages.")
+    next: str | None = Field(None, description="Cursor of the next page; null on the last.")
+
+
+class SoakOnRecord(SoakRun, OnRecord):
+    """A heat-soak run on record."""
+
+    model_config = _like(SOAK)
+
+
+class LookOnRecord(LoggedLook, OnRecord):
+    """A look on record."""
+
+    model_config = _like({**LOOK, "soak": 1})
