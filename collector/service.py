@@ -154,7 +154,7 @@ class Collector:
 
     def _tell_of_link(self) -> None:
         link = self._source.link
-        words = link.fault or ("connected to the broker" if link.connected else "connecting")
+        words = link.fault or ("listening" if link.subscribed else "connecting")
         if words != self._said_link:
             self._said_link = words
             self._say(f"Collector: {words}.")

@@ -68,6 +68,7 @@ class Message(NamedTuple):
 class Link:
     """How we stand with the broker at this moment.
 
+    ``subscribed`` says that the broker has answered our subscription on this connection;
     ``connection`` numbers the connections made; ``since_ms`` is when the present state began;
     ``fault`` says in words what is wrong, if anything. ``waiting_n`` messages have come and not
     been taken; ``let_go_n`` QoS 0 messages found no room; ``stale_n`` acknowledgements came too
@@ -75,6 +76,7 @@ class Link:
     """
 
     connected: bool
+    subscribed: bool
     since_ms: int
     connection: int
     fault: str | None
@@ -226,16 +228,12 @@ class Subscriber:
                     self._stale_n += 1
 
     @property
-    def subscribed(self) -> bool:
-        """Whether the broker has answered our subscription on the present connection."""
-        return self._subscribed
-
-    @property
     def link(self) -> Link:
         """How we stand with the broker at this moment."""
         with self._link:
             return Link(
                 connected=self._connected,
+                subscribed=self._subscribed,
                 since_ms=self._since_ms,
                 connection=self._connection,
                 fault=self._fault,
@@ -273,7 +271,6 @@ class Subscriber:
         options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
         if self.filters:
             client.subscribe([(topic_filter, options) for topic_filter in self.filters])
-        client.publish(self._status, b"online", qos=0, retain=True)
 
     def _forget_what_comes_again(self) -> None:
         """Let go of messages of earlier connections that still wait: the session repeats them."""
@@ -296,7 +293,7 @@ class Subscriber:
             self._change(connected=False, fault=f"the connection ended: {words}")
 
     def _on_subscribe(
-        self, _: mqtt.Client, __: Any, ___: int, reasons: list[ReasonCode], ____: Any
+        self, client: mqtt.Client, __: Any, ___: int, reasons: list[ReasonCode], ____: Any
     ) -> None:
         refused = [
             f"{topic_filter} ({reason})"
@@ -307,6 +304,7 @@ class Subscriber:
             self._subscribed = True
             if refused:
                 self._fault = f"the broker refuses to send us {', '.join(refused)}"
+        client.publish(self._status, b"online", qos=0, retain=True)
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
         try:
@@ -345,10 +343,10 @@ class Subscriber:
         self._fault = fault
 
 
-def wait_until_connected(subscriber: Subscriber, limit_s: float) -> None:
-    """Wait for the first connection; raises ``BrokerError`` with the reason when it fails."""
+def wait_until_subscribed(subscriber: Subscriber, limit_s: float) -> None:
+    """Wait until messages can come; raises ``BrokerError`` with the reason when it fails."""
     end_s = time.monotonic() + limit_s
-    while not subscriber.link.connected:
+    while not subscriber.link.subscribed:
         if time.monotonic() > end_s:
             raise BrokerError(
                 subscriber.link.fault or "no answer yet.",

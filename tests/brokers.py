@@ -103,11 +103,11 @@ def embedded() -> Iterator[EmbeddedBroker]:
 class CollectorProcess:
     """The collector as a process of its own, started by a settings file."""
 
-    def __init__(self, settings_path: Path, broker_url: str, *, user: int | None = None) -> None:
+    def __init__(self, settings_path: Path, broker_url: str, *, prefix: Sequence[str] = ()) -> None:
         self.settings_path = settings_path
         self.broker_url = broker_url
         self.log_path = settings_path.with_suffix(".log")
-        self._user = user
+        self._prefix = prefix
         self.process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -115,17 +115,17 @@ class CollectorProcess:
         with self.log_path.open("ab") as log:
             self.process = subprocess.Popen(
                 [
+                    *self._prefix,
                     *(sys.executable, "-m", "collector.service"),
                     *("--settings", str(self.settings_path)),
                     *("--broker-url", self.broker_url),
                 ],
                 stderr=log,
-                user=self._user,
             )
 
-    def wait_until_connected(self) -> None:
-        """Wait until it has said that it is connected, as often as it was started."""
-        wait_until(lambda: "connected to the broker" in self.log(), "the collector connects")
+    def wait_until_listening(self) -> None:
+        """Wait until it has said that the broker sends it messages."""
+        wait_until(lambda: "listening" in self.log(), "the collector listens")
 
     def kill(self) -> None:
         """End it without warning."""

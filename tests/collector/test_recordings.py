@@ -20,7 +20,7 @@ from collector.readings import Role, ms_of
 from collector.replay import replay
 from collector.service import Collector
 from collector.store.sqlite import SqliteStore
-from collector.subscriber import Subscriber, wait_until_connected
+from collector.subscriber import Subscriber, wait_until_subscribed
 from tests.brokers import broker_settings, embedded, mosquitto, wait_for_count, wait_until
 from tests.recordings import recording
 
@@ -46,9 +46,7 @@ def collecting(
         thread = threading.Thread(target=collector.run)
         thread.start()
         try:
-            wait_until_connected(subscriber, 10)
-            # The first subscription has to be in place: nothing is kept for a session before it.
-            wait_until(lambda: subscriber.subscribed, "the subscription is granted")
+            wait_until_subscribed(subscriber, 10)  # nothing is kept for a session before it
             yield settings, store
         finally:
             collector.stop()
