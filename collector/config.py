@@ -226,13 +226,13 @@ def _broker(table: _Table, environ: Mapping[str, str]) -> BrokerSettings:
 
 def _address(table: _Table, url: str) -> tuple[str, int, bool]:
     remedy = "Write mqtt://HOST:PORT, or mqtts://HOST:PORT for TLS."
+    if "@" in url:
+        raise table.error("url", "a name or password stands in the address.", PASSWORD_ADVICE)
     try:
         parts = urlsplit(url)
         port = parts.port
     except ValueError as fault:
         raise table.error("url", f"{_shown(url)} is no address: {fault}.", remedy) from None
-    if parts.username is not None or parts.password is not None:
-        raise table.error("url", "a name or password stands in the address.", PASSWORD_ADVICE)
     if parts.scheme not in _DEFAULT_PORT:
         raise table.error("url", f"{_shown(url)} is not of the scheme mqtt or mqtts.", remedy)
     if not parts.hostname or port == 0 or re.search(r"\s", url):

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Callable
 from pathlib import Path
 
-from collector.channels import TimeForm
-from collector.config import Settings, load
+import pytest
+
+from collector.channels import Channel, TimeForm
+from collector.config import ENVIRONMENT, SETTINGS, Settings, load
+from collector.errors import NotFoundError, SettingsError
 from collector.readings import Role
 
 CELLAR = """
@@ -67,3 +72,242 @@ def test_without_a_file_there_are_defaults_and_no_channels() -> None:
     assert plain.broker is None
     assert plain.channels == ()
     assert plain.pages.port == 8460
+
+
+ROW = """[[channel]]
+id = "vat-north"
+role = "vat_temperature"
+topic = "cellar/vat"
+"""
+
+
+def refused(folder: Path, text: str, **environ: str) -> str:
+    """What a file of this text is told, with the folder left out."""
+    with pytest.raises(SettingsError) as fault:
+        settings(folder, text, **environ)
+    assert fault.value.remedy, "every error says what to do"
+    assert fault.value.where is not None
+    return str(fault.value).replace(f"{folder}/", "")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (
+            "[broker]\nurl = mqtt\n",
+            "vatside.toml, line 2, column 7: this is no valid TOML: Invalid value.",
+        ),
+        ("[pages]\nport = 1\nport = 2\n", "vatside.toml, line 3, column 9: this is no valid"),
+        ("[pages]\n[pages]\n", "vatside.toml, line 2, column 7: this is no valid TOML"),
+        ("a = " + "9" * 5_000, "vatside.toml: this is no valid TOML"),
+        ("a = " + "[" * 5_000, "vatside.toml: the values are nested too deeply."),
+        (
+            "\n[page]\nport = 1\n",
+            "vatside.toml, line 2: there is no table [page]. Did you mean pages?",
+        ),
+        ("[zzz]\n", "there is no table [zzz]. Use one of: broker, store, pages, channel."),
+        ("port = 1\n", "vatside.toml, line 1: there is no table [port]."),
+        ("pages = 3\n", "pages is not written as one table. Begin it with the line [pages]."),
+        ("[[pages]]\nport = 1\n", "vatside.toml, line 1: pages is not written as one table."),
+        (
+            '[channel]\nid = "a"\n',
+            "channel is not written as rows. Begin each channel with the line [[channel]].",
+        ),
+        ("channel = [1]\n", "channel is not written as rows."),
+        (
+            "[pages]\nhost = 'localhost'\nprot = 1\n",
+            "vatside.toml, line 3, [pages], prot: there is no key 'prot' here. Did you mean port?",
+        ),
+        ("[pages]\nport = 0\n", "line 2, [pages], port: 0 is no port."),
+        ("[pages]\nport = 65536\n", "65536 is no port. Use a whole number from 1 to 65535."),
+        ("[pages]\nport = 80.5\n", "80.5 is no port."),
+        ("[pages]\nport = true\n", "True is no number. Write digits without quotes."),
+        ('[pages]\nport = "8460"\n', "'8460' is no number."),
+        ('[pages]\nhost = "http://here"\n', "'http://here' is no host."),
+        ("[pages]\nhost = 127\n", "127 is no text. Put it in quotes"),
+        ('[store]\nfolder = ""\n', "line 2, [store], folder: the text is empty."),
+        ("[broker]\n", "line 1, [broker]: the broker has no url."),
+        ('[broker]\nurl = "127.0.0.1"\n', "is not of the scheme mqtt or mqtts."),
+        ('[broker]\nurl = "http://h"\n', "is not of the scheme mqtt or mqtts."),
+        ('[broker]\nurl = "mqtt://"\n', "names no host and port."),
+        ('[broker]\nurl = "mqtt://h:0"\n', "names no host and port."),
+        ('[broker]\nurl = "mqtt://h:70000"\n', "is no address: Port out of range"),
+        ('[broker]\nurl = "mqtt://h:x"\n', "is no address"),
+        ('[broker]\nurl = "mqtt://[::1"\n', "is no address"),
+        ('[broker]\nurl = "mqtt://a b"\n', "names no host and port."),
+        ('[broker]\nurl = "mqtt://h/cellar"\n', "goes on after the port."),
+        (
+            '[broker]\nurl = "mqtt://n:lamp@h"\n',
+            "a name or password stands in the address. Take it out and put the password into"
+            " VATSIDE_BROKER_PASSWORD.",
+        ),
+        (
+            '[broker]\nurl = "mqtt://h"\npassword = "lamp"\n',
+            "line 3, [broker], password: a secret stands in the file. Take it out and put the"
+            " password into VATSIDE_BROKER_PASSWORD.",
+        ),
+        (
+            ROW.replace('id = "vat-north"\n', ""),
+            'line 1, [[channel]] 1: the channel has no id. Add id = "vat-north".',
+        ),
+        (ROW.replace('role = "vat_temperature"\n', ""), "the channel has no role."),
+        (ROW.replace('topic = "cellar/vat"\n', ""), "the channel has no topic."),
+        (ROW.replace("vat-north", "Vat North"), "id: 'Vat North' is no id for a channel."),
+        (ROW.replace("vat-north", "v" * 65), "is no id for a channel."),
+        (ROW.replace("vat-north", "-v"), "is no id for a channel."),
+        (
+            ROW.replace("vat_temperature", "vat_temprature"),
+            "line 3, [[channel]] 1, role: there is no role 'vat_temprature'."
+            " Did you mean vat_temperature?",
+        ),
+        (
+            ROW + 'unit = "W"\n',
+            "line 5, [[channel]] 1, unit: 'W' is no unit for vat_temperature."
+            " Use one of °C, Cel, °F, K.",
+        ),
+        (
+            ROW.replace("cellar/vat", "cellar/#/vat"),
+            "line 4, [[channel]] 1, topic: the topic filter 'cellar/#/vat' has # in '#',"
+            " where it is not the whole of the last level.",
+        ),
+        (ROW.replace("cellar/vat", "cellar+"), "has + in 'cellar+'"),
+        (ROW.replace('"cellar/vat"', '""'), "topic: the text is empty."),
+        (ROW + 'value = "temperature"\n', "value: 'temperature' is no JSON Pointer"),
+        (ROW + 'value = "/a"\ntime = "/m~2n"\n', "line 6, [[channel]] 1, time: '/m~2n' is no"),
+        (ROW + 'time = "/at"\n', "a time is given without a value"),
+        (ROW + 'value = "/a"\ntime_form = "unix_s"\n', "time_form is given without a time."),
+        (
+            ROW + 'value = "/a"\ntime = "/t"\ntime_form = "unix"\n',
+            "there is no time_form 'unix'. Did you mean unix_s?",
+        ),
+        (ROW + 'senml = "a b"\n', "'a b' is no resolved SenML name."),
+        (ROW + 'senml = "a"\nvalue = "/v"\n', "value: value and senml are both given."),
+        (ROW + 'senml = "a"\ntime = "/v"\n', "time: time and senml are both given."),
+        (ROW + "gap_limit_s = 0\n", "gap_limit_s: a gap limit of 0 s cannot be."),
+        (ROW + "gap_limit_s = -5\n", "a gap limit of -5 s cannot be."),
+        (ROW + "gap_limit_s = nan\n", "a gap limit of nan s cannot be."),
+        (ROW + "gap_limit_s = inf\n", "a gap limit of inf s cannot be."),
+        (ROW + 'gap_limit_s = "300"\n', "'300' is no number."),
+        (ROW + "gap_limit_s = 2025-01-01\n", "is no number."),
+        (ROW + "gap_limit = 300\n", "there is no key 'gap_limit' here. Did you mean gap_limit_s?"),
+        (
+            ROW + "\n" + ROW.replace("cellar/vat", "cellar/other"),
+            "line 7, [[channel]] 2, id: channel 1 has the id 'vat-north' as well.",
+        ),
+        (
+            ROW + "\n" + ROW.replace("vat-north", "vat-south"),
+            "line 9, [[channel]] 2, topic: channel 'vat-north' takes the same value from the"
+            " same topic.",
+        ),
+    ],
+)
+def test_what_is_wrong_is_told_with_its_place_and_its_remedy(
+    tmp_path: Path, text: str, told: str
+) -> None:
+    assert told in refused(tmp_path, text)
+
+
+def test_two_channels_may_share_a_topic_with_different_pointers(tmp_path: Path) -> None:
+    second = ROW.replace("vat-north", "room-temp") + 'value = "/room"\n'
+    both = settings(tmp_path, ROW + 'value = "/vat"\n' + second)
+    assert [channel.value for channel in both.channels] == ["/vat", "/room"]
+
+
+def test_the_whole_document_is_a_pointer_and_no_missing_one(tmp_path: Path) -> None:
+    assert settings(tmp_path, ROW + 'value = ""\n').channels[0].value == ""
+
+
+def test_a_time_without_a_form_is_rfc_3339(tmp_path: Path) -> None:
+    row = settings(tmp_path, ROW + 'value = "/v"\ntime = "/t"\n').channels[0]
+    assert row.time_form is TimeForm.RFC3339
+
+
+def test_a_shared_subscription_is_a_topic_filter(tmp_path: Path) -> None:
+    text = ROW.replace("cellar/vat", "$share/cellar/cellar/+")
+    assert settings(tmp_path, text).channels[0].topic == "$share/cellar/cellar/+"
+
+
+@pytest.mark.parametrize(
+    ("url", "host", "port", "tls"),
+    [
+        ("mqtt://cellar", "cellar", 1883, False),
+        ("mqtts://cellar", "cellar", 8883, True),
+        ("mqtt://cellar:1885/", "cellar", 1885, False),
+        ("mqtt://[::1]:1885", "::1", 1885, False),
+    ],
+)
+def test_addresses(tmp_path: Path, url: str, host: str, port: int, tls: bool) -> None:
+    broker = settings(tmp_path, f'[broker]\nurl = "{url}"\n').broker
+    assert broker is not None
+    assert (broker.host, broker.port, broker.tls) == (host, port, tls)
+
+
+def test_a_password_without_a_name_is_told(tmp_path: Path) -> None:
+    text = '[broker]\nurl = "mqtt://h"\n'
+    assert "there is no username" in refused(tmp_path, text, VATSIDE_BROKER_PASSWORD="lamp")
+    # The embedded broker has no use for it.
+    assert settings(tmp_path, "", VATSIDE_BROKER_PASSWORD="lamp").broker is None
+
+
+def test_a_secret_never_shows_in_an_error(tmp_path: Path) -> None:
+    for text in (
+        '[broker]\nurl = "mqtt://north:lamp@h"\n',
+        '[broker]\nurl = "mqtt://h"\nPassWord = "lamp"\n',
+        '[broker]\nurl = "mqtt://h"\naccess_token = "lamp"\n',
+        '[broker]\nurl = "mqtt://north:lamp@h:x"\n',
+        '[broker]\nurl = "mqtt://north:lamp@[h"\n',
+    ):
+        assert "lamp" not in refused(tmp_path, text)
+
+
+def test_files_that_cannot_be_read_are_told(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="there is no such file"):
+        load(tmp_path / "none.toml", {})
+    with pytest.raises(SettingsError, match="Is a directory"):
+        load(tmp_path, {})
+    latin = tmp_path / "latin.toml"
+    latin.write_bytes('# a\n[[channel]]\nunit = "°F"\n'.encode("latin-1"))
+    with pytest.raises(SettingsError, match="line 3: the text is not UTF-8"):
+        load(latin, {})
+
+
+def test_a_byte_order_mark_and_windows_line_ends_do_no_harm(tmp_path: Path) -> None:
+    path = tmp_path / "vatside.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + CELLAR.encode().replace(b"\n", b"\r\n"))
+    assert len(load(path, {}).channels) == 2
+
+
+def test_the_line_of_a_key_is_that_of_its_own_row(tmp_path: Path) -> None:
+    rows = "".join(
+        ROW.replace("vat-north", f"vat-{n}").replace("cellar/vat", f"cellar/{n}") for n in range(5)
+    )
+    assert "line 19, [[channel]] 5, role" in refused(
+        tmp_path, "vat_temp".join(rows.rsplit("vat_temperature", 1))
+    )
+
+
+def test_an_inline_table_is_told_without_a_line(tmp_path: Path) -> None:
+    assert "vatside.toml, [pages], port: 0 is no port" in refused(tmp_path, "pages = {port = 0}\n")
+
+
+def test_a_channel_that_is_not_there_is_told_with_the_nearest(tmp_path: Path) -> None:
+    cellar = settings(tmp_path, CELLAR)
+    with pytest.raises(NotFoundError, match=r"'vat-nrth'. Did you mean vat-north\?"):
+        cellar.channel("vat-nrth")
+    with pytest.raises(NotFoundError, match="no channel 'x'"):
+        load(None, {}).channel("x")
+
+
+def test_settings_are_frozen(tmp_path: Path) -> None:
+    cellar = settings(tmp_path, CELLAR)
+    change: Callable[[object, str, object], None] = setattr
+    for part, key in ((cellar, "broker"), (cellar.pages, "port"), (cellar.channels[0], "unit")):
+        with pytest.raises(dataclasses.FrozenInstanceError):
+            change(part, key, None)
+
+
+def test_every_key_of_a_channel_is_documented_and_every_documented_one_is_read() -> None:
+    fields = {field.name for field in dataclasses.fields(Channel)}
+    assert fields == {key.partition(".")[2] for key in SETTINGS if key.startswith("channel.")}
+    assert all(SETTINGS.values())
+    assert list(ENVIRONMENT) == ["VATSIDE_BROKER_PASSWORD"]
