@@ -172,7 +172,9 @@ def estimated_min(program: Program, from_c: float = 20.0) -> float:
     Each approach starts from the setpoint before it; cooling down at the end is not in it.
     """
     starts = [from_c, *(step.setpoint_c for step in program.steps)]
-    approaches = (approach_min(step, start) for step, start in zip(program.steps, starts, strict=False))
+    approaches = (
+        approach_min(step, start) for step, start in zip(program.steps, starts, strict=False)
+    )
     return math.fsum(approaches) + program.dwell_min
 
 
