@@ -13,8 +13,8 @@ has one for somebody. Records that no channel asks for are the sender's own affa
 counted; a pack in which there is no record for anybody is refused, for it shows a wrong name
 in the settings, and one that sets base fields alone brings nothing to refuse.
 
-A number beyond ±2^53 is refused whatever its form: float64 cannot keep its digits. A message
-without a time of its own is given the time it arrived; if it was retained by the broker, that
+A number that is not within ±2^53 is refused whatever its form: float64 cannot keep its digits.
+A message without a time of its own is given the time it arrived; if it was retained by the broker, that
 would date an old reading as new, and so it is refused.
 """
 
@@ -35,7 +35,7 @@ from collector.store.contract import Arrival, Refusal
 #: Most bytes of a message that are looked at, unless the decoder is told otherwise.
 MOST_BYTES = 65_536
 
-#: Beyond it float64 does not hold every whole number.
+#: From here on float64 does not hold every whole number: 2^53 may have been 2^53 + 1.
 EXACT_LIMIT = 2**53
 
 #: Different topics that wildcard filters may bring before the oldest is forgotten.
@@ -61,8 +61,8 @@ def kept_number(found: object) -> float:
     """A decoded value as a reading's value; raises ``PayloadError`` when it is no number."""
     if type(found) is not float and type(found) is not int:
         raise PayloadError(f"{kind_of(found)} where a number belongs")
-    if not -EXACT_LIMIT <= found <= EXACT_LIMIT:
-        raise PayloadError("the number is beyond ±2^53, where its digits cannot be kept")
+    if not -EXACT_LIMIT < found < EXACT_LIMIT:
+        raise PayloadError("the number is not within ±2^53, where its digits can be kept")
     return float(found)
 
 
