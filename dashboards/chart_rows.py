@@ -331,27 +331,21 @@ def soak_datasets(
     }
 
 
-def trend_path(
-    trace: Trace, start_ms: int, end_ms: int, width: float, height: float
-) -> tuple[str, list[tuple[float, float]]]:
-    """An SVG path of a small trend line, lifted at every gap, and the readings that stand alone.
+def trend_path(trace: Trace, start_ms: int, end_ms: int, width: float, height: float) -> str:
+    """An SVG path of a small trend line, lifted at every gap; a reading on its own is a dot.
 
     The line fills ``width`` × ``height`` [user units]; a steady trace runs through the middle.
     """
     if len(trace) == 0:
-        return "", []
+        return ""
     low, high = float(trace.means.min()), float(trace.means.max())
     spread = high - low
     across = (trace.times_ms - start_ms) / max(end_ms - start_ms, 1) * width
     share = (trace.means - low) / spread if spread > 0 else np.full(len(trace), 0.5)
     down = height - share * height
     pieces: list[str] = []
-    dots: list[tuple[float, float]] = []
     for segment in np.unique(trace.segments):
         inside = np.flatnonzero(trace.segments == segment)
-        spots = [(round(float(across[i]), 1), round(float(down[i]), 1)) for i in inside]
-        if len(spots) == 1:
-            dots += spots
-        else:
-            pieces.append("M" + "L".join(f"{x},{y}" for x, y in spots))
-    return "".join(pieces), dots
+        spots = [f"{float(across[i]):.1f},{float(down[i]):.1f}" for i in inside]
+        pieces.append("M" + "L".join(spots) + ("h0" if len(spots) == 1 else ""))
+    return "".join(pieces)

@@ -21,6 +21,18 @@ TRACE_COLOURS = tuple(f"var(--trace-{number})" for number in range(6))
 #: Dashes [px] that go with the colours; the same in app.css for the legends.
 TRACE_DASHES = ([1, 0], [7, 3], [2, 3], [9, 3, 2, 3], [4, 2], [1, 5])
 
+#: Ticks of a time axis: the 24-hour clock, and the day where one begins.
+TIME_FORMAT = {
+    "seconds": "%H:%M:%S",
+    "minutes": "%H:%M",
+    "hours": "%H:%M",
+    "day": "%a %-d %b",
+    "date": "%a %-d %b",
+    "week": "%-d %b",
+    "month": "%b %Y",
+    "year": "%Y",
+}
+
 PANEL_HEIGHT_PX = 200
 #: Shape of a panel for each unit that readings are kept in.
 PANEL_SHAPES = {"°C": "panel-temperature", "%RH": "panel-humidity", "W": "panel-power"}
@@ -143,7 +155,7 @@ def _frame(across: str, up: str, up_title: str, *, time: bool) -> alt.Chart:
             f"{across}:T",
             title=None,
             scale=alt.Scale(type="utc", nice=False),
-            axis=alt.Axis(tickCount={"expr": "ceil(width/90)"}),
+            axis=alt.Axis(format=TIME_FORMAT, tickCount={"expr": "ceil(width/90)"}),
         )
         y = alt.Y(f"{up}:Q", title=up_title, scale=alt.Scale(zero=False, nice=True))
     else:
@@ -168,7 +180,7 @@ def _spans(dataset: str) -> alt.Chart:
 
     stretches: alt.Chart = (
         _of(dataset)
-        .mark_rect(color="var(--band)", opacity=0.35)
+        .mark_rect(color="var(--band)", opacity=0.22)
         .encode(x=alt.X("start:T"), x2="end:T", tooltip=alt.Tooltip("words:N"))
     )
     return stretches

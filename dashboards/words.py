@@ -52,6 +52,12 @@ def value(amount: float | None, unit: str) -> str:
     return number(amount, _PLACES.get(unit, 2))
 
 
+def extent(low: float | None, high: float | None, unit: str) -> str:
+    """From lowest to highest, without the unit; one number where both read the same."""
+    lowest, highest = value(low, unit), value(high, unit)
+    return lowest if lowest == highest else f"{lowest} to {highest}"
+
+
 def share(part: float | None) -> str:
     """A share of 0 to 1 as whole per cent; never 0 % or 100 % for what is only near it."""
     if part is None:

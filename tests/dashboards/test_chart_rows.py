@@ -179,7 +179,6 @@ def test_a_trend_line_is_lifted_at_a_gap() -> None:
         "°C",
         gap_limit_ms=1_000,
     )
-    path, dots = chart_rows.trend_path(made, 0, 10_000, 100.0, 10.0)
-    assert path == "M0.0,10.0L5.0,5.0M50.0,0.0L55.0,0.0"
-    assert dots == [(90.0, 10.0)]
-    assert chart_rows.trend_path(trace([]), 0, 10_000, 100.0, 10.0) == ("", [])
+    path = chart_rows.trend_path(made, 0, 10_000, 100.0, 10.0)
+    assert path == "M0.0,10.0L5.0,5.0M50.0,0.0L55.0,0.0M90.0,10.0h0"
+    assert chart_rows.trend_path(trace([]), 0, 10_000, 100.0, 10.0) == ""

@@ -1,0 +1,1 @@
+"""The pages: one module each, thin: ask for the answer, say it."""

@@ -1,0 +1,250 @@
+"""One print's own page: what came of it, what it was printed in, and what stood before."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path
+from fastapi.responses import HTMLResponse, Response
+
+from api.answers import PrintConditions, Workshop, conditions_of
+from api.checked import checked
+from api.prints import Outcome, Print, first_layers, window_of
+from api.record import Kept
+from collector.errors import ConflictError, InvalidError
+from collector.readings import Role, ms_of
+from dashboards import chart_rows, print_form, traces, words
+from dashboards.chart_rows import Span
+from dashboards.figure import Figure, panel_figure
+from dashboards.pages.prints import show_form
+from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
+from dashboards.sheet import Filled, Now, Sheets, SheetsHere, onwards, text_of, time_of
+
+router = APIRouter(include_in_schema=False)
+
+PrintId = Annotated[int, Path(ge=1, lt=2**63)]
+
+#: Readings shown before the start and after the end of a print [ms].
+MARGIN_MS = 30 * 60_000
+
+#: The longest window drawn [ms]; a print whose end nobody noted stops there.
+LONGEST_MS = 7 * 86_400_000
+
+CHART_ROLES = (Role.VAT_TEMPERATURE, Role.ROOM_TEMPERATURE, Role.ROOM_HUMIDITY)
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What stood before one change: when it was changed, how, and which entries differed."""
+
+    changed: datetime
+    change: str
+    differences: list[tuple[str, str, str]]
+
+
+@router.get("/prints/{print_id}")
+def one_print(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId, done: str = ""
+) -> HTMLResponse:
+    """The whole page."""
+    return show_print(workshop, sheets, now, print_id, done=done)
+
+
+def show_print(
+    workshop: Workshop,
+    sheets: Sheets,
+    now: datetime,
+    print_id: int,
+    *,
+    done: str = "",
+    fault: InvalidError | ConflictError | None = None,
+) -> HTMLResponse:
+    """The page of a print, with what went wrong if its form was refused."""
+    found = conditions_of(workshop, print_id, now)
+    kept = found.plate
+    resins, machines = resin_names(workshop), machine_names(workshop)
+    return sheets.page(
+        "print.html",
+        "/prints",
+        now,
+        status=fault.status if fault else 200,
+        kept=kept,
+        plate=kept.entry,
+        parts=print_form.parts_to_judge(kept.entry),
+        conditions=found,
+        windows=windows_of(found),
+        figures=figures_of(workshop, kept.entry, now),
+        said=print_form.in_words(kept.entry, resins, machines, parts=False),
+        befores=befores_of(workshop, kept, resins, machines),
+        resins=resins,
+        machines=machines,
+        outcomes=Outcome,
+        modes=words.MODES,
+        roles=words.ROLES,
+        done=done,
+        fault=fault,
+    )
+
+
+def windows_of(found: PrintConditions) -> list[tuple[str, Any]]:
+    """The windows of a print that have conditions, with their names."""
+    named = [("First layers", found.first_layers), ("Whole print", found.whole)]
+    return [(name, window) for name, window in named if window is not None]
+
+
+def figures_of(workshop: Workshop, plate: Print, now: datetime) -> list[Figure]:
+    """The print's window with half an hour at both ends, °C and %RH apart."""
+    if plate.order_only:
+        return []
+    window = window_of(plate, now)
+    start_ms = ms_of(window.start)
+    end_ms = max(min(ms_of(window.end), start_ms + LONGEST_MS), start_ms + 60_000)
+    first = first_layers(window, plate.settings)
+    spans = [
+        Span(start_ms, ms_of(first.end), "the first layers"),
+        Span(start_ms, end_ms, "the whole print, lighter"),
+    ]
+    machine = workshop.record.machines.get(plate.machine).entry
+    vat = machine.channel(Role.VAT_TEMPERATURE, plate.start)
+    room = [channel.id for channel in workshop.settings.channels if channel.role in CHART_ROLES[1:]]
+    start_ms, end_ms = start_ms - MARGIN_MS, min(end_ms + MARGIN_MS, ms_of(now))
+    drawn = traces.traces_of(
+        workshop, traces.channels_named(workshop, [vat, *room]), start_ms, max(end_ms, start_ms + 1)
+    )
+    return [
+        panel_figure(panel, start_ms, max(end_ms, start_ms + 1), f"panel-{number}", spans)
+        for number, panel in enumerate(chart_rows.panels_of(drawn))
+    ]
+
+
+def befores_of(
+    workshop: Workshop, kept: Kept[Print], resins: dict[int, str], machines: dict[int, str]
+) -> list[Before]:
+    """What stood before each change, newest change first, in words."""
+    after = print_form.in_words(kept.entry, resins, machines)
+    befores: list[Before] = []
+    for revision in reversed(workshop.record.prints.revisions(kept.id)):
+        stood = print_form.in_words(checked(Print, revision.before), resins, machines)
+        labels = dict.fromkeys([*stood, *after])
+        differences = [
+            (label, stood.get(label, "nothing"), after.get(label, "nothing"))
+            for label in labels
+            if stood.get(label) != after.get(label)
+        ]
+        befores.append(Before(revision.changed, revision.change, differences))
+        after = stood
+    return befores
+
+
+# ---- what came of it -------------------------------------------------------------------------
+
+
+@router.post("/prints/{print_id}/outcome")
+def whole_plate(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId, form: Filled
+) -> Response:
+    """One outcome for the whole plate."""
+    plate = workshop.record.prints.get(print_id).entry
+    try:
+        judged = print_form.verdict_on_all(plate, print_form.outcome_of(text_of(form, "outcome")))
+        workshop.record.prints.change(print_id, judged, revision=revision_of(form))
+    except (InvalidError, ConflictError) as fault:
+        return show_print(workshop, sheets, now, print_id, fault=fault)
+    if text_of(form, "from") == "list":
+        return onwards(f"/prints?done={print_id}")
+    return onwards(f"/prints/{print_id}?done=outcome&kept=outcome-{print_id}")
+
+
+@router.post("/prints/{print_id}/parts")
+def part_by_part(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId, form: Filled
+) -> Response:
+    """An outcome, failure modes and a note for each part."""
+    plate = workshop.record.prints.get(print_id).entry
+    try:
+        judged = print_form.verdict_by_part(plate, form)
+        workshop.record.prints.change(print_id, judged, revision=revision_of(form))
+    except (InvalidError, ConflictError) as fault:
+        return show_print(workshop, sheets, now, print_id, fault=fault)
+    return onwards(f"/prints/{print_id}?done=outcome&kept=outcome-{print_id}")
+
+
+@router.post("/prints/{print_id}/end")
+def end(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId, form: Filled
+) -> Response:
+    """End a print, now or at the time that was typed."""
+    plate = workshop.record.prints.get(print_id).entry
+    try:
+        at = time_of(text_of(form, "end"), "end") or now
+        over = checked(Print, {**plate.model_dump(), "end": at})
+        workshop.record.prints.change(print_id, over, revision=revision_of(form))
+    except (InvalidError, ConflictError) as fault:
+        return show_print(workshop, sheets, now, print_id, fault=fault)
+    return onwards(f"/prints/{print_id}?done=end")
+
+
+@router.post("/prints/{print_id}/undo")
+def undo(workshop: WorkshopHere, print_id: PrintId, form: Filled) -> Response:
+    """Put back what stood before the last change; that is a change like any other."""
+    revisions = workshop.record.prints.revisions(print_id)
+    if not revisions:
+        raise ConflictError(
+            "nothing has been changed on this print", where="print", remedy="There is no need."
+        )
+    before = checked(Print, revisions[-1].before)
+    workshop.record.prints.change(print_id, before, revision=revision_of(form))
+    return onwards(f"/prints/{print_id}?done=undo")
+
+
+# ---- correcting ------------------------------------------------------------------------------
+
+
+@router.get("/prints/{print_id}/correct")
+def correct_form(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId
+) -> HTMLResponse:
+    """The form of a print as it stands on record."""
+    kept = workshop.record.prints.get(print_id)
+    texts = print_form.entered(kept.entry) | {"key": "", "revision": str(kept.revision)}
+    return show_form(workshop, sheets, now, texts, kept=kept)
+
+
+@router.post("/prints/{print_id}")
+def correct(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId, form: Filled
+) -> Response:
+    """Correct a print; what stood before is kept."""
+    kept = workshop.record.prints.get(print_id)
+    texts = print_form.texts_of(form) | {"key": "", "revision": text_of(form, "revision")}
+    try:
+        plate = print_form.print_of(texts, now, kept.entry)
+        workshop.record.prints.change(print_id, plate, revision=revision_of(form))
+    except (InvalidError, ConflictError) as fault:
+        return show_form(workshop, sheets, now, texts, fault=fault, kept=kept)
+    return onwards(f"/prints/{print_id}?done=correct&kept=print-{print_id}")
+
+
+@router.post("/prints/{print_id}/delete")
+def delete(workshop: WorkshopHere, print_id: PrintId, form: Filled) -> Response:
+    """Take a print off the log; its revisions keep it."""
+    if text_of(form, "sure") != "yes":
+        raise InvalidError(
+            "the box was not ticked", where="sure", remedy="Tick it to take the print off the log."
+        )
+    workshop.record.prints.delete(print_id, revision=revision_of(form))
+    return onwards("/prints")
+
+
+def revision_of(form: Filled) -> int | None:
+    """The revision that a form was made from. Raises ``InvalidError`` for one that is none."""
+    text = text_of(form, "revision")
+    if not text:
+        return None
+    if not text.isdecimal() or len(text) > 9:
+        raise InvalidError(
+            "the form names no revision", where="revision", remedy="Reload the page and try again."
+        )
+    return int(text)

@@ -1,0 +1,239 @@
+"""The Prints page: the log, what runs, what waits for a verdict, and starting a print."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Query
+from fastapi.responses import HTMLResponse, Response
+
+from api.answers import Workshop
+from api.prints import Outcome, Print
+from api.record import Kept, PrintFilter, cursor_of
+from collector.errors import ConflictError, InvalidError, NotFoundError
+from dashboards import print_form
+from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
+from dashboards.sheet import Filled, Now, Sheets, SheetsHere, onwards, text_of, time_of
+
+router = APIRouter(include_in_schema=False)
+
+#: Prints of the log on one page.
+LIST_N = 30
+
+#: Prints that wait for a verdict, newest first; older ones are in the log.
+WAITING_N = 6
+
+#: What the filter by outcome may hold beside the outcomes themselves.
+NOT_LOOKED = "not-looked"
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A machine that is free, with its last print to start like."""
+
+    machine: int
+    name: str
+    last: Kept[Print] | None
+
+
+@router.get("/prints")
+def prints(
+    workshop: WorkshopHere,
+    sheets: SheetsHere,
+    now: Now,
+    machine: str = "",
+    resin: str = "",
+    outcome: str = "",
+    since: str = "",
+    until: str = "",
+    before: str | None = None,
+    done: Annotated[int | None, Query(ge=1)] = None,
+) -> HTMLResponse:
+    """The log with its filters, which live in the address."""
+    chosen = {
+        "machine": machine,
+        "resin": resin,
+        "outcome": outcome,
+        "since": since,
+        "until": until,
+    }
+    return _page(workshop, sheets, now, chosen, before=before, done=done)
+
+
+def _page(
+    workshop: Workshop,
+    sheets: Sheets,
+    now: datetime,
+    chosen: Mapping[str, str],
+    *,
+    before: str | None = None,
+    done: int | None = None,
+) -> HTMLResponse:
+    only = filter_of(chosen)
+    ledger = workshop.record.prints
+    found = ledger.newest(LIST_N + 1, only=only, before=before)
+    shown = {name: text for name, text in chosen.items() if text}
+    further = None
+    if len(found) > LIST_N:
+        further = "/prints?" + urlencode(shown | {"before": cursor_of(found[LIST_N - 1])})
+    running = ledger.running()
+    waiting = [
+        kept
+        for kept in ledger.newest(WAITING_N, only=PrintFilter(looked=False))
+        if not kept.entry.running
+    ]
+    return sheets.page(
+        "prints.html",
+        "/prints",
+        now,
+        chosen=chosen,
+        found=found[:LIST_N],
+        count=ledger.count(only),
+        further=further,
+        running=running,
+        waiting=waiting,
+        patterns=free_machines(workshop, running),
+        done=_kept_or_none(workshop, done),
+        resins=resin_names(workshop),
+        machines=machine_names(workshop),
+        outcomes=Outcome,
+    )
+
+
+def filter_of(chosen: Mapping[str, str]) -> PrintFilter:
+    """The filter that the address asks for. Raises ``InvalidError`` naming the field."""
+    outcome = chosen.get("outcome", "")
+    looked = None
+    if outcome == NOT_LOOKED:
+        outcome, looked = "", False
+    return PrintFilter(
+        resin=_id_or_none(chosen.get("resin", ""), "resin"),
+        machine=_id_or_none(chosen.get("machine", ""), "machine"),
+        outcome=print_form.outcome_of(outcome) if outcome else None,
+        looked=looked,
+        since=time_of(chosen.get("since", ""), "since"),
+        until=time_of(chosen.get("until", ""), "until"),
+    )
+
+
+def free_machines(workshop: Workshop, running: list[Kept[Print]]) -> list[Pattern]:
+    """The machines on which nothing runs, each with its last print."""
+    busy = {kept.entry.machine for kept in running}
+    return [
+        Pattern(id, name, last_print(workshop, id))
+        for id, name in machine_names(workshop).items()
+        if id not in busy
+    ]
+
+
+def last_print(workshop: Workshop, machine: int | None = None) -> Kept[Print] | None:
+    """The newest print, of one machine or of all."""
+    found = workshop.record.prints.newest(1, only=PrintFilter(machine=machine))
+    return found[0] if found else None
+
+
+# ---- starting --------------------------------------------------------------------------------
+
+
+@router.get("/prints/new")
+def new_print(workshop: WorkshopHere, sheets: SheetsHere, now: Now) -> HTMLResponse:
+    """The form for a print, filled like the last one."""
+    last = last_print(workshop)
+    texts = print_form.like(last.entry if last else None) | {"key": str(uuid.uuid4())}
+    return show_form(workshop, sheets, now, texts)
+
+
+@router.post("/prints")
+def start_print(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> Response:
+    """Put a print on record from its form; a form that is refused is shown again."""
+    texts = print_form.texts_of(form) | {"key": text_of(form, "key")}
+    try:
+        plate = print_form.print_of(texts, now)
+        if plate.running:
+            refuse_second(workshop, plate.machine)
+        kept = workshop.record.prints.add(plate, key=_key_of(texts))
+    except (InvalidError, ConflictError) as fault:
+        return show_form(workshop, sheets, now, texts, fault=fault)
+    return onwards(f"/prints/{kept.id}?kept=new-print")
+
+
+@router.post("/prints/again")
+def start_again(workshop: WorkshopHere, now: Now, form: Filled) -> Response:
+    """Start a print like the machine's last one, now."""
+    machine = _id_or_none(text_of(form, "machine"), "machine")
+    last = last_print(workshop, machine) if machine else None
+    if machine is None or last is None:
+        raise InvalidError(
+            "this machine has no earlier print", where="machine", remedy="Fill in the form once."
+        )
+    refuse_second(workshop, machine)
+    kept = workshop.record.prints.add(print_form.again(last.entry, now))
+    return onwards(f"/prints/{kept.id}")
+
+
+def refuse_second(workshop: Workshop, machine: int) -> None:
+    """Raise ``ConflictError`` when something runs on the machine already."""
+    for kept in workshop.record.prints.running():
+        if kept.entry.machine == machine:
+            raise ConflictError(
+                "a print is running on this machine already",
+                where="machine",
+                remedy=f"End it first (Prints, print {kept.id}), or give this one its end.",
+            )
+
+
+def show_form(
+    workshop: Workshop,
+    sheets: Sheets,
+    now: datetime,
+    texts: Mapping[str, str],
+    *,
+    fault: InvalidError | ConflictError | None = None,
+    kept: Kept[Print] | None = None,
+) -> HTMLResponse:
+    """The form of a print, new or (``kept``) to be corrected, with what was typed."""
+    return sheets.page(
+        "print_form.html",
+        "/prints",
+        now,
+        status=fault.status if fault else 200,
+        texts=texts,
+        fault=fault,
+        kept=kept,
+        fields=print_form.SETTING_FIELDS,
+        resins=resin_names(workshop),
+        machines=machine_names(workshop),
+    )
+
+
+def _key_of(texts: Mapping[str, str]) -> str | None:
+    """The form's own key, so that a form sent twice makes one print.
+
+    Only where a start was typed: without one the print starts when it is sent, and the second
+    sending is refused because the first one runs.
+    """
+    return texts["key"] if texts["key"] and texts["start"] else None
+
+
+def _id_or_none(text: str, field: str) -> int | None:
+    if not text:
+        return None
+    if not text.isdecimal() or len(text) > 18:
+        raise InvalidError(
+            f"“{text[:40]}” names no {field}", where=field, remedy="Choose one from the list."
+        )
+    return int(text)
+
+
+def _kept_or_none(workshop: Workshop, id: int | None) -> Kept[Print] | None:
+    if id is None:
+        return None
+    try:
+        return workshop.record.prints.get(id)
+    except NotFoundError:
+        return None

@@ -1,0 +1,56 @@
+"""Readings of the store as traces for a chart: every reading while they are few, else buckets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from api.answers import Workshop
+from collector.channels import Channel
+from collector.readings import Role
+from dashboards import words
+from dashboards.chart_rows import Trace, trace_of_buckets, trace_of_series
+
+#: Up to this many readings are drawn one by one.
+SINGLY_AT_MOST_N = 400
+
+#: Points that a longer trace is reduced to; minima and maxima stay exact as its band.
+BUCKETS_N = 240
+
+
+def trace_of(workshop: Workshop, channel: Channel, start_ms: int, end_ms: int) -> Trace:
+    """One channel over [start, end) [ms since 1970], parted at every gap."""
+    store, limit_ms = workshop.store, channel.gap_limit_ms
+    name, unit = label_of(channel), channel.role.unit
+    covered = store.coverage(channel.id, start_ms, end_ms, gap_limit_ms=limit_ms)
+    if covered.count <= SINGLY_AT_MOST_N:
+        series = store.between(channel.id, start_ms, end_ms)
+        return trace_of_series(series, name, unit, gap_limit_ms=limit_ms)
+    buckets = store.buckets(channel.id, start_ms, end_ms, BUCKETS_N, gap_limit_ms=limit_ms)
+    return trace_of_buckets(buckets, covered.gaps, name, unit)
+
+
+def traces_of(
+    workshop: Workshop, channels: Iterable[Channel], start_ms: int, end_ms: int
+) -> list[Trace]:
+    """Several channels over one window."""
+    return [trace_of(workshop, channel, start_ms, end_ms) for channel in channels]
+
+
+def channels_named(workshop: Workshop, ids: Iterable[str | None]) -> list[Channel]:
+    """The channels of these ids, in their order; ids that are not in the settings any more as
+    plain temperature channels with the default gap limit."""
+    known = {channel.id: channel for channel in workshop.settings.channels}
+    return [
+        known.get(id) or Channel(id=id, role=Role.VAT_TEMPERATURE, topic=id)
+        for id in dict.fromkeys(ids)
+        if id is not None
+    ]
+
+
+def label_of(channel: Channel) -> str:
+    """A channel by its place, with what it measures where the place does not say it."""
+    role = words.ROLES[channel.role].lower()
+    said = channel.place.lower()
+    if any(word in said for word in role.split()):
+        return channel.place
+    return f"{channel.place}, {role}"
