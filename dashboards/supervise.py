@@ -7,6 +7,7 @@ doubles up to half a minute, so that one part's fault never takes the record dow
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import socket
@@ -119,7 +120,10 @@ def end_with_parent() -> None:
     """
 
     def wait() -> None:
-        sys.stdin.buffer.read()
+        # Not through sys.stdin: its lock would be held while the interpreter shuts down.
+        with contextlib.suppress(OSError):
+            while os.read(0, 4_096):
+                pass
         os.kill(os.getpid(), signal.SIGTERM)
 
     threading.Thread(target=wait, name="parent", daemon=True).start()

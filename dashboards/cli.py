@@ -1,0 +1,202 @@
+"""The command ``vatside``: start it, play the demo, replay a recording."""
+
+from __future__ import annotations
+
+import argparse
+import importlib.resources
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from collector.errors import InvalidError, VatsideError
+
+SETTINGS_FILE = Path("vatside.toml")
+DEMO_FOLDER = Path("demo-data")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; the exit code is 0, or 2 after a message that says what to do."""
+    arguments = parser().parse_args(argv)
+    act: Callable[[argparse.Namespace], int] = arguments.act
+    try:
+        return act(arguments)
+    except VatsideError as error:
+        print(f"vatside: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+
+
+def parser() -> argparse.ArgumentParser:
+    """The commands and their options, as ``vatside --help`` prints them."""
+    top = argparse.ArgumentParser(
+        prog="vatside",
+        description="Keeps the record of a resin print room and does the sums on it. "
+        "It watches and records; it never switches anything.",
+    )
+    commands = top.add_subparsers(required=True, metavar="COMMAND")
+
+    run = commands.add_parser("run", help="broker (if none is named), collector and pages")
+    _takes_settings(run)
+    run.add_argument("--port", type=int, help="port of the pages instead of the settings' own")
+    run.set_defaults(act=_run)
+
+    demo = commands.add_parser("demo", help="the same, with the invented cellar workshop playing")
+    demo.add_argument(
+        "--folder", type=Path, default=DEMO_FOLDER, help="where its files go (%(default)s)"
+    )
+    demo.add_argument("--port", type=int, help="port of the pages (8460, or one that is free)")
+    demo.add_argument(
+        "--speed", type=float, default=1.0, help="simulated seconds per second (%(default)s)"
+    )
+    demo.set_defaults(act=_demo)
+
+    collect = commands.add_parser("collect", help="the collector alone")
+    _takes_settings(collect)
+    _for_the_supervisor(collect)
+    collect.set_defaults(act=_collect)
+
+    serve = commands.add_parser("serve", help="the api and the pages alone")
+    _takes_settings(serve)
+    serve.add_argument("--port", type=int, help="port of the pages instead of the settings' own")
+    serve.set_defaults(act=_serve)
+
+    replay = commands.add_parser("replay", help="publish a recorded CSV file over MQTT")
+    replay.add_argument("file", type=Path, help="the CSV file, with a heading line")
+    replay.add_argument(
+        "--column",
+        action="append",
+        required=True,
+        metavar="NAME=CHANNEL",
+        help="which column is which channel; once for each column",
+    )
+    replay.add_argument(
+        "--time-column", metavar="NAME", help="the column of times (else it is looked for)"
+    )
+    replay.add_argument(
+        "--zone",
+        default="UTC",
+        metavar="ZONE",
+        help="zone of times written without one, such as Europe/Oslo (%(default)s)",
+    )
+    replay.add_argument(
+        "--speed", type=float, help="recorded seconds per second (as fast as the broker takes it)"
+    )
+    _takes_settings(replay)
+    replay.add_argument("--broker", metavar="URL", help="another broker than the settings' own")
+    replay.set_defaults(act=_replay)
+
+    simulate = commands.add_parser("simulate", help="the demo's simulated workshop alone")
+    simulate.add_argument("--folder", type=Path, default=DEMO_FOLDER)
+    simulate.add_argument("--speed", type=float, default=1.0)
+    _for_the_supervisor(simulate)
+    simulate.set_defaults(act=_simulate)
+
+    example = commands.add_parser("example", help="print an annotated settings file")
+    example.set_defaults(act=_example)
+    return top
+
+
+def _takes_settings(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--settings", type=Path, default=SETTINGS_FILE, help="the settings file (%(default)s)"
+    )
+
+
+def _for_the_supervisor(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--broker", metavar="URL", help="another broker than the settings' own")
+    command.add_argument("--supervised", action="store_true", help=argparse.SUPPRESS)
+
+
+def _run(asked: argparse.Namespace) -> int:
+    from dashboards import start
+
+    return start.run(asked.settings, port=asked.port)
+
+
+def _demo(asked: argparse.Namespace) -> int:
+    from dashboards import start
+
+    return start.demo(asked.folder, port=asked.port, speed=asked.speed)
+
+
+def _collect(asked: argparse.Namespace) -> int:
+    from dashboards import start
+
+    return start.collect(asked.settings, broker_url=asked.broker, supervised=asked.supervised)
+
+
+def _serve(asked: argparse.Namespace) -> int:
+    from dashboards import start
+
+    return start.serve(start.read_settings(asked.settings), port=asked.port)
+
+
+def _simulate(asked: argparse.Namespace) -> int:
+    from dashboards import start
+
+    return start.simulate(
+        asked.folder, broker_url=asked.broker, speed=asked.speed, supervised=asked.supervised
+    )
+
+
+def _replay(asked: argparse.Namespace) -> int:
+    from collector.replay import replay
+    from collector.service import broker_at
+    from dashboards import start
+
+    settings = start.read_settings(asked.settings)
+    done = replay(
+        asked.file,
+        _columns(asked.column),
+        settings,
+        broker=broker_at(asked.broker, settings.broker) if asked.broker else None,
+        speed=asked.speed,
+        time_column=asked.time_column,
+        zone=asked.zone,
+        progress=lambda p: _overwrite(f"{p.rows_n} rows, {p.readings_n} readings ({p.share:.0%})"),
+    )
+    _overwrite("")
+    for fault in done.faults:
+        print(f"line {fault.line}, column {fault.column}: {fault.what}", file=sys.stderr)
+    if done.faults_n > len(done.faults):
+        print(f"... and {done.faults_n - len(done.faults)} more such cells.", file=sys.stderr)
+    end = f"Stopped after line {done.last_line}" if done.stopped else "Done"
+    print(
+        f"{end}: {done.rows_n} rows, {done.readings_n} readings published, "
+        f"{done.acknowledged_n} of {done.messages_n} messages taken by the broker."
+    )
+    if done.stopped:
+        print("Start it again to go on: what is on disk already counts as duplicate.")
+        return 130
+    return 0
+
+
+def _columns(pairs: Sequence[str]) -> dict[str, str]:
+    columns: dict[str, str] = {}
+    for pair in pairs:
+        name, equals, channel = pair.rpartition("=")
+        if not (equals and name and channel):
+            raise InvalidError(
+                f"{pair!r} does not say which column is which channel.",
+                where="--column",
+                remedy="Write it like --column Temperature=room-temp.",
+            )
+        columns[name] = channel
+    return columns
+
+
+def _overwrite(text: str) -> None:
+    """Show how far a long command has come, on one line of a terminal."""
+    if sys.stderr.isatty():
+        print(f"\r\x1b[K{text}", end="", file=sys.stderr, flush=True)
+
+
+def _example(_: argparse.Namespace) -> int:
+    text = importlib.resources.files("collector").joinpath("example.toml")
+    print(text.read_text(encoding="utf-8"), end="")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,178 @@
+"""Starts vatside's parts together or alone, as the commands ask.
+
+``run`` and ``demo`` serve the pages in this process and keep the collector (and the simulated
+workshop) running as children; the embedded broker is started when the settings name none.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from collector.broker import EmbeddedBroker
+from collector.config import Settings, load
+from collector.errors import SettingsError
+from dashboards.supervise import Child, Supervisor, command, free_port, port_is_free
+
+#: Seconds that open requests (the live feed) get to end when the pages stop.
+GRACE_S = 2
+
+Say = Callable[[str], None]
+
+
+def say(text: str) -> None:
+    """One line to the person at the terminal."""
+    print(text, flush=True)
+
+
+def read_settings(path: Path) -> Settings:
+    """The settings in a file; the remedy of a missing one is the example."""
+    if not path.is_file():
+        raise SettingsError(
+            "There is no settings file.",
+            where=str(path),
+            remedy="Write one with `vatside example > vatside.toml` and fit its channels to "
+            "your sensors, or name another with --settings.",
+        )
+    return load(path, os.environ)
+
+
+def run(path: Path, *, port: int | None = None) -> int:
+    """Broker (when the settings name none), collector and pages, until asked to stop."""
+    settings = read_settings(path)
+    with broker_for(settings) as url:
+        collect = Child("collector", command("collect", "--settings", str(path), *_child(url)))
+        with running(Supervisor([collect])):
+            return serve(settings, port=port)
+
+
+def demo(folder: Path, *, port: int | None, speed: float) -> int:
+    """The same with the simulated workshop, in a folder of its own."""
+    from dashboards.demo.settings import write_settings
+
+    wanted = port or (8460 if port_is_free("127.0.0.1", 8460) else free_port())
+    path = write_settings(folder, port=wanted)
+    settings = read_settings(path)
+    broker = EmbeddedBroker()
+    with broker:
+        say(f"vatside: the demo keeps its files in {folder}/ and simulates its sensors.")
+        collect = Child(
+            "collector", command("collect", "--settings", str(path), *_child(broker.url))
+        )
+        simulate = Child(
+            "simulated workshop",
+            command(
+                "simulate", "--folder", str(folder), "--speed", f"{speed:g}", *_child(broker.url)
+            ),
+        )
+        with running(Supervisor([collect, simulate])):
+            return serve(settings)
+
+
+def collect(path: Path, *, broker_url: str | None, supervised: bool) -> int:
+    """The collector alone; with the embedded broker when there is no other."""
+    from collector.service import run_collector
+
+    settings = read_settings(path)
+    if broker_url is not None:
+        return run_collector(settings, broker_url=broker_url, until_input_closes=supervised)
+    with broker_for(settings) as url:
+        return run_collector(settings, broker_url=url, until_input_closes=supervised)
+
+
+def serve(settings: Settings, *, port: int | None = None) -> int:
+    """The api and the pages in this process, until asked to stop."""
+    import uvicorn
+
+    from api.answers import Workshop
+    from api.record import Record
+    from collector.store.sqlite import SqliteStore
+    from dashboards.app import create_app
+
+    host, wanted = settings.pages.host, port or settings.pages.port
+    if not port_is_free(host, wanted):
+        raise SettingsError(
+            f"Port {wanted} is taken; is vatside running already?",
+            where="[pages] port",
+            remedy="Stop what listens there, or name another port with --port.",
+        )
+    settings.store.folder.mkdir(parents=True, exist_ok=True)
+    store = SqliteStore(settings.store.readings_path, read_only=True)
+    record = Record(settings.store.record_path)
+    try:
+        app = create_app(Workshop(settings, store, record))
+        server = uvicorn.Server(
+            uvicorn.Config(
+                app,
+                host=host,
+                port=wanted,
+                log_level="warning",
+                timeout_graceful_shutdown=GRACE_S,
+            )
+        )
+        threading.Thread(
+            target=_tell_when_open, args=(server, f"http://{host}:{wanted}/"), daemon=True
+        ).start()
+        server.run()
+    finally:
+        record.close()
+        store.close()
+    return 0
+
+
+def simulate(folder: Path, *, broker_url: str, speed: float, supervised: bool) -> int:
+    """The demo's simulated workshop, publishing until asked to stop."""
+    from dashboards.demo import play
+    from dashboards.supervise import end_with_parent
+
+    settings = read_settings(folder / "vatside.toml")
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    if supervised:
+        end_with_parent()
+    api_url = f"http://{settings.pages.host}:{settings.pages.port}"
+    play.main(settings, broker_url, api_url, speed=speed, stop=stop)
+    return 0
+
+
+@contextmanager
+def broker_for(settings: Settings) -> Iterator[str]:
+    """Address of the broker to listen to; the embedded one runs for as long as this is open."""
+    if settings.broker is not None:
+        yield settings.broker.url
+        return
+    with EmbeddedBroker(1883, 1884) as broker:
+        say(f"vatside: sensors may publish to {broker.url_v4} (MQTT 3.1.1) or {broker.url}.")
+        yield broker.url
+
+
+@contextmanager
+def running(supervisor: Supervisor) -> Iterator[None]:
+    """Children that run for as long as this is open."""
+    supervisor.start()
+    try:
+        yield
+    finally:
+        supervisor.stop()
+
+
+def _child(broker_url: str) -> tuple[str, ...]:
+    return ("--broker", broker_url, "--supervised")
+
+
+def _tell_when_open(server: object, url: str) -> None:
+    """Print the one address once the pages answer there."""
+    import time
+
+    while not getattr(server, "started", False):
+        if getattr(server, "should_exit", False):
+            return
+        time.sleep(0.02)
+    say(f"vatside: open {url} in a browser; Ctrl-C stops it.")
+    sys.stdout.flush()

@@ -1,0 +1,80 @@
+"""The command as a person at a terminal meets it: its messages, its exit codes."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from collector.config import load
+from dashboards.cli import main
+
+
+def test_the_example_is_a_settings_file_that_loads(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    assert main(["example"]) == 0
+    file = tmp_path / "vatside.toml"
+    file.write_text(capsys.readouterr().out, encoding="utf-8")
+    settings = load(file, {"VATSIDE_BROKER_PASSWORD": "of the cellar"})
+    assert [channel.id for channel in settings.channels] == ["vat-north", "room-temp"]
+    assert settings.broker is not None
+    assert settings.broker.password == "of the cellar"
+
+
+def test_without_a_settings_file_the_message_says_how_to_make_one(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    assert main(["run", "--settings", str(tmp_path / "vatside.toml")]) == 2
+    said = capsys.readouterr().err
+    assert "vatside example > vatside.toml" in said
+    assert "Traceback" not in said
+
+
+def test_a_mistake_in_the_settings_is_shown_with_its_line(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    file = tmp_path / "vatside.toml"
+    file.write_text('[pages]\nport = 8460\nhots = "127.0.0.1"\n', encoding="utf-8")
+    assert main(["serve", "--settings", str(file)]) == 2
+    said = capsys.readouterr().err
+    assert re.search(r"vatside\.toml.*3.*hots.*host", said, re.DOTALL)
+
+
+def test_a_taken_port_is_told_with_the_way_out(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    import socket
+
+    file = tmp_path / "vatside.toml"
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        file.write_text(f"[pages]\nport = {port}\n", encoding="utf-8")
+        assert main(["serve", "--settings", str(file)]) == 2
+    assert f"Port {port} is taken" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("pair", ["Temperature", "=room-temp", "Temperature="])
+def test_a_column_that_names_no_channel_is_refused(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, pair: str
+) -> None:
+    file = tmp_path / "vatside.toml"
+    file.write_text("", encoding="utf-8")
+    command = ["replay", "x.csv", "--column", pair, "--settings", str(file)]
+    assert main(command) == 2
+    assert "--column Temperature=room-temp" in capsys.readouterr().err
+
+
+def test_the_command_starts_without_the_heavy_libraries() -> None:
+    script = (
+        "import sys; import dashboards.cli, dashboards.start;"
+        "heavy = {'scipy', 'altair', 'vl_convert', 'pandas', 'fastapi'} & set(sys.modules);"
+        "sys.exit(repr(heavy) if heavy else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
