@@ -17,6 +17,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from dashboards.demo.dice import GOLDEN, mixed
+
 Floats = npt.NDArray[np.float64]
 
 HOUR_S = 3_600.0
@@ -301,7 +303,7 @@ def mean_power_w(draw: PowerDraw, exposure_s: float, layer_s: float) -> float:
 def scatter(seed: int, salt: int, times_s: Floats) -> Floats:
     """Standard normal noise that belongs to a moment: same seed, salt and second, same noise.
 
-    A counter-based generator (splitmix64 finaliser, Steele et al. 2014) under Box-Muller, so
+    The moment is the counter of a splitmix64 generator (see ``dice``) under Box-Muller, so
     that history may be made newest first and live readings agree with it.
     """
     radius = np.sqrt(-2.0 * np.log(chance(seed, 2 * salt, times_s)))
@@ -311,13 +313,14 @@ def scatter(seed: int, salt: int, times_s: Floats) -> Floats:
 
 def chance(seed: int, salt: int, times_s: Floats) -> Floats:
     """Uniform numbers in (0, 1] that belong to a moment, like :func:`scatter`."""
-    start = np.uint64((seed * 1_000_003 + salt * 7_919 + 1) % 2**64)
-    word = times_s.astype(np.int64).astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
-    word = _mix(word + _mix(np.array([start], dtype=np.uint64)))
+    start = mixed((seed * 1_000_003 + salt * 7_919 + 1) % 2**64)
+    word = times_s.astype(np.int64).astype(np.uint64) * np.uint64(GOLDEN)
+    word = _mix(word + np.uint64(start))
     return ((word >> np.uint64(11)).astype(np.float64) + 1.0) / float(2**53)
 
 
 def _mix(word: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
+    """``dice.mixed`` over arrays."""
     word = (word ^ (word >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
     word = (word ^ (word >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
     return np.asarray(word ^ (word >> np.uint64(31)), dtype=np.uint64)

@@ -24,10 +24,9 @@ from typing import Protocol
 
 import numpy as np
 
-from collector.config import Settings
+from collector.config import BrokerSettings, Settings
 from collector.errors import BrokerError, ConflictError, InvalidError, NotFoundError
 from collector.publisher import Publisher
-from collector.service import broker_at
 from dashboards.demo.api_client import Answer, ApiClient, ApiSilentError
 from dashboards.demo.entries import Entry, entries, filled, rfc3339
 from dashboards.demo.packs import Message, history, last_sent_s, live, packs
@@ -142,7 +141,7 @@ def began(folder: Path, now_s: float) -> float:
 
 def main(
     settings: Settings,
-    broker_url: str,
+    broker: BrokerSettings,
     api_url: str,
     *,
     speed: float = 1.0,
@@ -164,7 +163,7 @@ def main(
     api = ApiClient(api_url)
     api.wait_until_ready()
     played = winter(began(settings.store.folder, time.time()), seed)
-    with Publisher(broker_at(broker_url, settings.broker)) as publisher:
+    with Publisher(broker) as publisher:
         Player(played, publisher, api, Tempo(time.time(), speed), stop).run()
 
 

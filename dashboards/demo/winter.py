@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from dashboards.demo.dice import Dice
 from dashboards.demo.physics import (
     DAY_S,
     HOUR_S,
@@ -164,7 +165,7 @@ def winter(now_s: float, seed: int = SEED, truth: Truth = TRUTH) -> Winter:
     """The winter that ends at ``now_s`` (s since 1970 UTC, floored to the minute)."""
     now_s = float(now_s // 60 * 60)
     start_s = now_s - WINTER_DAYS * DAY_S
-    dice = np.random.default_rng(seed)
+    dice = Dice(seed)
     swings = _weather(now_s, dice)
     drafts = sorted(
         (draft for machine in MACHINES for draft in _drafts(machine, now_s, dice)),
@@ -174,7 +175,7 @@ def winter(now_s: float, seed: int = SEED, truth: Truth = TRUTH) -> Winter:
         truth=truth,
         mean_c=21.3,
         swings=swings,
-        radiators=_radiators(drafts, swings, truth, dice),
+        radiators=_radiators(drafts, truth, dice),
         dew_mean_c=9.5,
         dew_swings=_dew(now_s, dice),
         vats={
@@ -194,21 +195,21 @@ def winter(now_s: float, seed: int = SEED, truth: Truth = TRUTH) -> Winter:
     )
 
 
-def _weather(now_s: float, dice: np.random.Generator) -> tuple[Swing, ...]:
+def _weather(now_s: float, dice: Dice) -> tuple[Swing, ...]:
     """Season (coldest 35 days before now), spells of some days, and the day itself."""
     season = Swing(-2.9, 220 * DAY_S, now_s - 35 * DAY_S)
     spells = tuple(
-        Swing(height_k, days * DAY_S, now_s - float(dice.uniform(0, days)) * DAY_S)
+        Swing(height_k, days * DAY_S, now_s - dice.uniform(0, days) * DAY_S)
         for days, height_k in ((12.7, 1.1), (7.9, 0.9), (4.3, 0.8), (2.6, 0.5))
     )
     day = Swing(0.7, DAY_S, now_s // DAY_S * DAY_S + 16 * HOUR_S)
     return (season, *spells, day)
 
 
-def _dew(now_s: float, dice: np.random.Generator) -> tuple[Swing, ...]:
+def _dew(now_s: float, dice: Dice) -> tuple[Swing, ...]:
     season = Swing(-2.5, 220 * DAY_S, now_s - 30 * DAY_S)
     spells = tuple(
-        Swing(height_k, days * DAY_S, now_s - float(dice.uniform(0, days)) * DAY_S)
+        Swing(height_k, days * DAY_S, now_s - dice.uniform(0, days) * DAY_S)
         for days, height_k in ((9.1, 1.6), (5.2, 1.0), (1.9, 0.6))
     )
     return (season, *spells)
@@ -227,36 +228,32 @@ class _Draft:
     settings: dict[str, float | int]
 
 
-def _drafts(machine: str, now_s: float, dice: np.random.Generator) -> Iterator[_Draft]:
+def _drafts(machine: str, now_s: float, dice: Dice) -> Iterator[_Draft]:
     """Prints of one machine: at most one a day, most of them started in the evening."""
     midnight_s = now_s // DAY_S * DAY_S
-    days = np.sort(dice.choice(np.arange(2, WINTER_DAYS - 1), PRINTS_PER_MACHINE, replace=False))
-    for number, day in enumerate(days[::-1], start=1):
+    days = sorted(dice.sample(range(2, WINTER_DAYS - 1), PRINTS_PER_MACHINE), reverse=True)
+    for number, day in enumerate(days, start=1):
         evening = dice.random() < 0.75
         hour = dice.uniform(17.5, 22.5) if evening else dice.uniform(7.5, 10.0)
-        start_s = midnight_s - float(day) * DAY_S + float(hour) * HOUR_S
+        start_s = midnight_s - day * DAY_S + hour * HOUR_S
         yield _draft(f"{machine.lower()}-{number:02d}", machine, start_s, now_s, dice)
     if machine == "South":
         yield _draft(RUNNING, machine, now_s - 1.5 * HOUR_S, now_s, dice)
 
 
-def _draft(
-    key: str, machine: str, start_s: float, now_s: float, dice: np.random.Generator
-) -> _Draft:
-    resin = RESINS[int(dice.choice(len(RESINS), p=[resin.share for resin in RESINS]))]
+def _draft(key: str, machine: str, start_s: float, now_s: float, dice: Dice) -> _Draft:
+    resin = dice.choice(RESINS, [resin.share for resin in RESINS])
     running = key == RUNNING
-    plate = PLATES[0] if running else PLATES[int(dice.choice(len(PLATES), p=(0.4, 0.4, 0.2)))]
+    plate = PLATES[0] if running else dice.choice(PLATES, (0.4, 0.4, 0.2))
     start_s = float(start_s // 60 * 60)
     settings = _settings(resin, plate, start_s > now_s - 50 * DAY_S, dice)
-    length_s = planned_s(settings) * float(dice.uniform(1.005, 1.03))
+    length_s = planned_s(settings) * dice.uniform(1.005, 1.03)
     return _Draft(key, start_s, start_s + length_s // 60 * 60, machine, resin, plate, settings)
 
 
-def _settings(
-    resin: Resin, plate: Plate, later: bool, dice: np.random.Generator
-) -> dict[str, float | int]:
+def _settings(resin: Resin, plate: Plate, later: bool, dice: Dice) -> dict[str, float | int]:
     """Printer settings; in mid-winter the owner lengthened the bottom exposure for good."""
-    nudge_s = float(dice.choice((-0.2, 0.0, 0.0, 0.2)))
+    nudge_s = dice.choice((-0.2, 0.0, 0.0, 0.2))
     return {
         "layer_height_mm": 0.05,
         "layer_count": plate.layer_count,
@@ -294,14 +291,12 @@ def planned_s(settings: dict[str, float | int]) -> float:
     return first_layers_s(settings) + transition_s + body * (normal_s + movement_s(settings))
 
 
-def _radiators(
-    drafts: list[_Draft], swings: tuple[Swing, ...], truth: Truth, dice: np.random.Generator
-) -> tuple[Pulse, ...]:
+def _radiators(drafts: list[_Draft], truth: Truth, dice: Dice) -> tuple[Pulse, ...]:
     """Before some prints the owner warms the cellar, whatever the weather; often not at all."""
     return tuple(
         Pulse(
-            draft.start_s - float(dice.uniform(1.5, 4.0)) * HOUR_S,
-            draft.start_s + float(dice.uniform(0.5, 2.5)) * HOUR_S,
+            draft.start_s - dice.uniform(1.5, 4.0) * HOUR_S,
+            draft.start_s + dice.uniform(0.5, 2.5) * HOUR_S,
             truth.radiator_rise_k,
         )
         for draft in drafts
@@ -317,7 +312,7 @@ def _lamps(drafts: list[_Draft], machine: str, truth: Truth) -> tuple[Pulse, ...
     )
 
 
-def _finish(draft: _Draft, cellar: Cellar, now_s: float, dice: np.random.Generator) -> PlannedPrint:
+def _finish(draft: _Draft, cellar: Cellar, now_s: float, dice: Dice) -> PlannedPrint:
     """Draw what came of a print from the true risk at its true first-layers temperature."""
     first = np.arange(draft.start_s, draft.start_s + first_layers_s(draft.settings), 5.0)
     first_layers_c = float(cellar.vat_c(draft.machine, first).mean())
@@ -334,44 +329,39 @@ def _finish(draft: _Draft, cellar: Cellar, now_s: float, dice: np.random.Generat
     )
 
 
-def _outcomes(
-    plate: Plate, vat_c: float, truth: Truth, dice: np.random.Generator
-) -> tuple[PlannedPart, ...]:
+def _outcomes(plate: Plate, vat_c: float, truth: Truth, dice: Dice) -> tuple[PlannedPart, ...]:
     """Parts of one plate: together or each for itself, each failing with the true risk."""
     risk = truth.risk(vat_c)
-    as_one = bool(dice.random() < truth.together)
-    whole, singly = bool(dice.random() < risk), dice.random(plate.part_count) < risk
-    cold = bool(dice.random() < (risk - truth.floor) / risk)
+    as_one = dice.random() < truth.together
+    whole = dice.random() < risk
+    cold = dice.random() < (risk - truth.floor) / risk
     parts = []
     for number in range(plate.part_count):
         name = f"{plate.part} {number + 1}"
-        if whole if as_one else singly[number]:
+        if whole if as_one else dice.random() < risk:
             parts.append(PlannedPart(name, "failed", (_mode(cold, dice),)))
         elif dice.random() < 0.04:
-            flaw = str(dice.choice(("detail_lost", "warped", "white_haze_after_cure")))
+            flaw = dice.choice(("detail_lost", "warped", "white_haze_after_cure"))
             parts.append(PlannedPart(name, "flawed", (flaw,)))
         else:
             parts.append(PlannedPart(name, "good"))
     return tuple(parts)
 
 
-def _mode(cold: bool, dice: np.random.Generator) -> str:
+def _mode(cold: bool, dice: Dice) -> str:
     """How a part failed: cold resin parts from the plate; other causes show otherwise."""
     modes = ("not_stuck_to_plate", "came_off_supports", "layers_parted", "warped", "holes_closed")
-    return str(dice.choice(modes, p=(0.6, 0.25, 0.15, 0, 0) if cold else (0.1, 0.2, 0.2, 0.3, 0.2)))
+    return dice.choice(modes, (0.6, 0.25, 0.15, 0, 0) if cold else (0.1, 0.2, 0.2, 0.3, 0.2))
 
 
-def _forget(
-    prints: tuple[PlannedPrint, ...], dice: np.random.Generator
-) -> tuple[PlannedPrint, ...]:
+def _forget(prints: tuple[PlannedPrint, ...], dice: Dice) -> tuple[PlannedPrint, ...]:
     """Leave some plates out of the log; they stay in the power trace."""
     forgotten = {
-        str(key)
+        key
         for machine in MACHINES
-        for key in dice.choice(
+        for key in dice.sample(
             [plate.key for plate in prints if plate.machine == machine and plate.key != RUNNING],
             FORGOTTEN_PER_MACHINE,
-            replace=False,
         )
     }
     return tuple(
@@ -379,7 +369,7 @@ def _forget(
     )
 
 
-def _soaks(now_s: float, cellar: Cellar, dice: np.random.Generator) -> Iterator[PlannedSoak]:
+def _soaks(now_s: float, cellar: Cellar, dice: Dice) -> Iterator[PlannedSoak]:
     """Two finished runs and one under way, each a stepped soak of an hour a step."""
     midnight_s = now_s // DAY_S * DAY_S
     plans = (
@@ -411,7 +401,7 @@ def _soaks(now_s: float, cellar: Cellar, dice: np.random.Generator) -> Iterator[
             PlannedSpecimen(
                 f"{resin} {number}",
                 resin,
-                float(dice.normal(*cellar.truth.failing_c[resin])),
+                dice.normal(*cellar.truth.failing_c[resin]),
             )
             for number, resin in enumerate(resins, start=1)
         )

@@ -153,7 +153,7 @@ def test_a_folder_remembers_when_its_demo_began(tmp_path: Path) -> None:
 @pytest.mark.parametrize("speed", [0.0, 0.5, -1.0, 1e6, float("nan")])
 def test_a_speed_that_cannot_be_played_is_refused(settings: Settings, speed: float) -> None:
     with pytest.raises(InvalidError, match="Choose 1"):
-        main(settings, "mqtt://127.0.0.1:1", "http://127.0.0.1:1", speed=speed)
+        main(settings, broker_at("mqtt://127.0.0.1:1", None), "http://127.0.0.1:1", speed=speed)
 
 
 def test_the_winter_is_on_record_once_however_often_it_is_written(
@@ -326,7 +326,9 @@ def test_the_demo_plays_over_the_real_broker(settings: Settings) -> None:
         collecting = threading.Thread(target=collector.run)
         collecting.start()
         playing = threading.Thread(
-            target=main, args=(settings, broker.url, api.url), kwargs={"stop": url_stop}
+            target=main,
+            args=(settings, broker_at(broker.url, None), api.url),
+            kwargs={"stop": url_stop},
         )
         playing.start()
         try:
