@@ -9,71 +9,46 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from api.conditions import Summary, WindowValue, first_layers_value, summarise
 from api.prints import Print, Window, first_layers, window_of
-from api.record import Kept, Machine, Record
-from api.remembered import Remembered
+from api.record import Kept, Machine
 from api.soak.program import SoakRun
+from api.soak_answers import SoakNow, soak_state
+from api.workshop import Workshop
 from collector.channels import Channel
-from collector.config import Settings
-from collector.readings import Reading, Role, Series, ms_of
-from collector.store.contract import Accounts, ReadingStore
+from collector.readings import Reading, Role, ms_of
+from collector.store.contract import Accounts
 
 if TYPE_CHECKING:
     from api.causes import ColdAnswer
     from api.causes.rows import PrintRow
 
+__all__ = [
+    "COLD_VAT_C",
+    "ChannelNow",
+    "ColdReport",
+    "Measured",
+    "PrintConditions",
+    "RoomNow",
+    "SoakNow",
+    "VatValue",
+    "WindowConditions",
+    "Workshop",
+    "cold_answer",
+    "conditions_of",
+    "print_rows",
+    "room_now",
+    "soak_state",
+    "vat_value",
+]
+
 #: A vat below this is counted as cold in a print's conditions [°C] unless another limit is
 #: asked for (common practice, no source).
 COLD_VAT_C = 18.0
-
-#: Gap limit of a channel that has readings but is not in the settings any more [ms].
-GAP_LIMIT_DEFAULT_MS = 300_000
-
-#: Readings are fetched in stretches of this length where only the first few are asked for [ms].
-PAGE_MS = 6 * 3_600_000
-
-#: Cold answers kept in memory.
-COLD_ANSWERS_KEPT = 16
-
-
-@dataclass(frozen=True)
-class Workshop:
-    """What everything is answered from: the settings, the readings and the record."""
-
-    settings: Settings
-    store: ReadingStore
-    record: Record
-    cold_answers: Remembered[str, ColdAnswer] = field(
-        default_factory=lambda: Remembered(COLD_ANSWERS_KEPT), repr=False, compare=False
-    )
-
-    def gap_limit_ms(self, channel: str) -> int:
-        """The longest stretch between readings of a channel that is no gap [ms]."""
-        for known in self.settings.channels:
-            if known.id == channel:
-                return known.gap_limit_ms
-        return GAP_LIMIT_DEFAULT_MS
-
-    def series(self, channel: str, window: Window) -> Series:
-        """Readings of a channel in a window, with the neighbours that reach into it."""
-        near = self.gap_limit_ms(channel)
-        return self.store.between(channel, ms_of(window.start) - near, ms_of(window.end) + near + 1)
-
-    def readings(self, channel: str, start_ms: int, end_ms: int, limit: int) -> list[Reading]:
-        """The first ``limit`` readings of a channel in a window, without reading all of it."""
-        found: list[Reading] = []
-        following = self.store.after(channel, start_ms)
-        while following is not None and following.time_ms < end_ms and len(found) < limit:
-            until = min(following.time_ms + PAGE_MS, end_ms)
-            found += self.store.between(channel, following.time_ms, until)
-            following = self.store.after(channel, until)
-        return found[:limit]
-
 
 # ---- the room --------------------------------------------------------------------------------
 

@@ -8,8 +8,11 @@ from fastapi import FastAPI
 from fastapi_offline import FastAPIOffline
 
 from api.answers import Workshop
+from api.live import Feed
 from api.problems import Shown, answer_with_problems
-from api.routes import machines, prints, readings, resins, soaks
+from api.routes import causes, live, machines, print_import, prints, readings, resins, soaks
+
+SUBJECTS = (resins, machines, print_import, prints, causes, soaks, readings, live)
 
 DESCRIPTION = """\
 The record of a resin print room and the sums on it. Times are RFC 3339 with a zone, windows
@@ -37,7 +40,8 @@ def create_app(workshop: Workshop, *, shown: Shown | None = None) -> FastAPI:
         separate_input_output_schemas=False,
     )
     app.state.workshop = workshop
-    for subject in (resins, machines, prints, soaks, readings):
+    app.state.feed = Feed(workshop.store)
+    for subject in SUBJECTS:
         app.include_router(subject.router)
     answer_with_problems(app, shown)
     return app

@@ -145,6 +145,11 @@ def _answer(request: Request, problem: Problem, shown: Shown | None) -> Response
         page = shown(request, problem)
         if page is not None:
             return page
+    return response_of(problem)
+
+
+def response_of(problem: Problem) -> JSONResponse:
+    """A problem as it is sent to a program."""
     return JSONResponse(
         problem.model_dump(exclude_none=True, exclude_defaults=True),
         status_code=problem.status,

@@ -331,6 +331,15 @@ class Soaks(Ledger[SoakRun]):
         for number, specimen in enumerate(entry.specimens):
             if specimen.resin is not None:
                 self._check_exists("resin", specimen.resin, f"specimens.{number}.resin")
+        started_ms = _stored(entry.started, "started")
+        if self._database.row(
+            "SELECT 1 FROM look WHERE soak = ? AND time_ms < ?", (entry_id, started_ms)
+        ):
+            raise InvalidError(
+                "a look was taken before the run would start",
+                where="started",
+                remedy="Correct the time of that look first, or start the run earlier.",
+            )
 
     def _check_unused(self, entry_id: int, entry: SoakRun) -> None:
         sql = "SELECT count(*) FROM look WHERE soak = ?"

@@ -7,12 +7,14 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Path, Request, Response
 
+from api import answers
 from api.prints import MOST_ID
 from api.problems import problems
 from api.record.entries import LoggedLook, Revision
 from api.routes import asking
-from api.routes.asking import EntryId, Key, Patch, TheWorkshop
+from api.routes.asking import EntryId, Key, Now, Patch, TheWorkshop
 from api.routes.shapes import LOOK, SOAK, LookOnRecord, SoakOnRecord
+from api.routes.soak_shape import SoakStateShape, shape_of
 from api.soak.program import Look, SoakRun
 from collector.errors import NotFoundError
 
@@ -97,6 +99,16 @@ def delete_soak(workshop: TheWorkshop, id: EntryId, revision: asking.Revision) -
 def soak_revisions(workshop: TheWorkshop, id: EntryId) -> list[Revision]:
     """Oldest first; also of a deleted run."""
     return workshop.record.soaks.revisions(id)
+
+
+@router.get(
+    "/{id}/state",
+    summary="Where a soak run stands",
+    responses=problems(HTTPStatus.NOT_FOUND, HTTPStatus.UNPROCESSABLE_ENTITY),
+)
+def get_state(workshop: TheWorkshop, now: Now, id: EntryId) -> SoakStateShape:
+    """Folded anew from program, readings and looks: the dwell clock counts only in band."""
+    return shape_of(answers.soak_state(workshop, id, now))
 
 
 @router.get("/{id}/looks", summary="List the looks", responses=problems(HTTPStatus.NOT_FOUND))

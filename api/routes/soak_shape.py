@@ -1,0 +1,168 @@
+"""The shape in which the state of a soak run is sent."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from pydantic import Field
+
+from api.answers import SoakNow
+from api.prints import Frozen
+from api.soak.program import Finding
+from api.soak.state import Excursion, LookAt, Phase, StepLog
+from collector.readings import moment_of
+
+
+class StepShape(Frozen):
+    """What one step really was."""
+
+    number: int
+    setpoint_c: float
+    tolerance_k: float
+    dwell_asked_s: float
+    began: datetime
+    settled: datetime | None = Field(description="When its dwell began; null before.")
+    done: datetime | None
+    dwell_s: float = Field(description="Counted in band, never across a gap.")
+    remaining_s: float
+    mean_c: float | None
+    lowest_c: float | None
+    highest_c: float | None
+    peak_c: float | None
+
+
+class ExcursionShape(Frozen):
+    """A stretch out of band after the step had settled; it did not count as dwell."""
+
+    step: int
+    start: datetime
+    end: datetime
+    length_s: float
+    over_k: float
+    under_k: float
+
+
+class HoleShape(Frozen):
+    """A stretch without a reading, in which nothing was counted."""
+
+    step: int
+    start: datetime
+    end: datetime
+    length_s: float
+
+
+class LookPlaceShape(Frozen):
+    """A look, with the heat the specimen had had by then."""
+
+    specimen: str
+    time: datetime
+    finding: Finding
+    step: int
+    step_completed: bool
+    dwell_s: float
+    mean_c: float | None
+    peak_c: float | None
+    final: bool = Field(description="False while the next reading may still move it.")
+
+
+class SoakStateShape(Frozen):
+    """Where a soak run stands, folded from the readings and looks so far."""
+
+    soak: int
+    phase: Phase
+    step: int | None = Field(description="Number of the step under way, from 1.")
+    in_band: bool
+    readings_c: dict[str, float] = Field(description="Newest reading of each chamber probe.")
+    last_reading: datetime | None
+    look_due: datetime | None = Field(description="In the past when it is overdue.")
+    inside: tuple[str, ...] = Field(description="Specimens still in the chamber.")
+    peak_c: float | None
+    reason: str
+    marked_out: int = Field(description="Readings left out as doubtful.")
+    steps: tuple[StepShape, ...]
+    excursions: tuple[ExcursionShape, ...]
+    holes: tuple[HoleShape, ...]
+    looks: tuple[LookPlaceShape, ...]
+
+
+def shape_of(found: SoakNow) -> SoakStateShape:
+    """The state of a run as it is sent."""
+    state = found.state
+    return SoakStateShape(
+        soak=found.run.id,
+        phase=state.phase,
+        step=None if state.log is None else state.log.number,
+        in_band=state.in_band,
+        readings_c=state.last_readings_c,
+        last_reading=_moment(state.last_reading_ms),
+        look_due=_moment(state.look_due_ms),
+        inside=state.inside,
+        peak_c=state.peak_c,
+        reason=state.reason,
+        marked_out=found.marked_out,
+        steps=tuple(map(_step, state.steps)),
+        excursions=tuple(map(_excursion, state.excursions)),
+        holes=tuple(
+            HoleShape(
+                step=hole.step,
+                start=_at(hole.start_ms),
+                end=_at(hole.end_ms),
+                length_s=(hole.end_ms - hole.start_ms) / 1_000,
+            )
+            for hole in state.holes
+        ),
+        looks=tuple(map(_look, state.looks)),
+    )
+
+
+def _step(log: StepLog) -> StepShape:
+    return StepShape(
+        number=log.number,
+        setpoint_c=log.step.setpoint_c,
+        tolerance_k=log.step.tolerance_k,
+        dwell_asked_s=log.step.dwell_ms / 1_000,
+        began=_at(log.began_ms),
+        settled=_moment(log.settled_ms),
+        done=_moment(log.done_ms),
+        dwell_s=log.dwell_s,
+        remaining_s=log.remaining_s,
+        mean_c=log.mean_c,
+        lowest_c=log.lowest_c,
+        highest_c=log.highest_c,
+        peak_c=log.peak_c,
+    )
+
+
+def _excursion(excursion: Excursion) -> ExcursionShape:
+    return ExcursionShape(
+        step=excursion.step,
+        start=_at(excursion.start_ms),
+        end=_at(excursion.end_ms),
+        length_s=excursion.length_s,
+        over_k=excursion.over_k,
+        under_k=excursion.under_k,
+    )
+
+
+def _look(look: LookAt) -> LookPlaceShape:
+    place = look.place
+    return LookPlaceShape(
+        specimen=look.specimen,
+        time=moment_of(look.time_ms),
+        finding=look.finding,
+        step=place.step,
+        step_completed=place.completed,
+        dwell_s=place.dwell_s,
+        mean_c=place.mean_c,
+        peak_c=place.peak_c,
+        final=place.final,
+    )
+
+
+def _at(time_ms: float) -> datetime:
+    """A moment found between two readings, to the nearest millisecond."""
+    return moment_of(round(time_ms))
+
+
+def _moment(time_ms: float | None) -> datetime | None:
+    return None if time_ms is None else _at(time_ms)

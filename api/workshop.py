@@ -1,0 +1,59 @@
+"""The workshop: settings, readings and record, from which everything is answered."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from api.prints import Window
+from api.record import Record
+from api.remembered import Remembered
+from collector.config import Settings
+from collector.readings import Reading, Series, ms_of
+from collector.store.contract import ReadingStore
+
+if TYPE_CHECKING:
+    from api.causes import ColdAnswer
+
+#: Gap limit of a channel that has readings but is not in the settings any more [ms].
+GAP_LIMIT_DEFAULT_MS = 300_000
+
+#: Readings are fetched in stretches of this length where only the first few are asked for [ms].
+PAGE_MS = 6 * 3_600_000
+
+#: Cold answers kept in memory.
+COLD_ANSWERS_KEPT = 16
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """What everything is answered from: the settings, the readings and the record."""
+
+    settings: Settings
+    store: ReadingStore
+    record: Record
+    cold_answers: Remembered[str, ColdAnswer] = field(
+        default_factory=lambda: Remembered(COLD_ANSWERS_KEPT), repr=False, compare=False
+    )
+
+    def gap_limit_ms(self, channel: str) -> int:
+        """The longest stretch between readings of a channel that is no gap [ms]."""
+        for known in self.settings.channels:
+            if known.id == channel:
+                return known.gap_limit_ms
+        return GAP_LIMIT_DEFAULT_MS
+
+    def series(self, channel: str, window: Window) -> Series:
+        """Readings of a channel in a window, with the neighbours that reach into it."""
+        near = self.gap_limit_ms(channel)
+        return self.store.between(channel, ms_of(window.start) - near, ms_of(window.end) + near + 1)
+
+    def readings(self, channel: str, start_ms: int, end_ms: int, limit: int) -> list[Reading]:
+        """The first ``limit`` readings of a channel in a window, without reading all of it."""
+        found: list[Reading] = []
+        following = self.store.after(channel, start_ms)
+        while following is not None and following.time_ms < end_ms and len(found) < limit:
+            until = min(following.time_ms + PAGE_MS, end_ms)
+            found += self.store.between(channel, following.time_ms, until)
+            following = self.store.after(channel, until)
+        return found[:limit]
