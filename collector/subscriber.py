@@ -50,7 +50,8 @@ KEEPALIVE_S = 30
 FIRST_PAUSE_S = 1
 LONGEST_PAUSE_S = 30
 
-_TAKEN_OVER = 0x8E  # MQTT 5 table 2.4: session taken over
+_TAKEN_OVER = 0x8E  # MQTT 5 section 2.4: session taken over
+_AT_ONCE_MS = 3_000
 
 
 class Message(NamedTuple):
@@ -246,15 +247,26 @@ class Subscriber:
 
     def _make_client(self) -> Client:
         client = client_for(self.broker, self.broker.client_id, manual_ack=True)
-        client.suppress_exceptions = True  # the last resort: each callback has its own net
         client.will_set(self._status, b"offline", qos=1, retain=True)
         client.on_fault = self._on_fault
-        client.on_connect = self._on_connect
-        client.on_connect_fail = self._on_connect_fail
-        client.on_disconnect = self._on_disconnect
-        client.on_subscribe = self._on_subscribe
-        client.on_message = self._on_message
+        client.on_connect = self._guarded(self._on_connect)
+        client.on_connect_fail = self._guarded(self._on_connect_fail)
+        client.on_disconnect = self._guarded(self._on_disconnect)
+        client.on_subscribe = self._guarded(self._on_subscribe)
+        client.on_message = self._guarded(self._on_message)
         return client
+
+    def _guarded(self, callback: Callable[..., None]) -> Callable[..., None]:
+        """A callback out of which nothing is raised; what was becomes the fault that is shown."""
+
+        def call(*told: Any) -> None:
+            try:
+                callback(*told)
+            except Exception as fault:
+                with self._link:
+                    self._fault = f"a fault while receiving: {fault!r}"
+
+        return call
 
     def _on_connect(
         self, client: mqtt.Client, _: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, __: Any
@@ -286,11 +298,18 @@ class Subscriber:
     def _on_disconnect(
         self, _: mqtt.Client, __: Any, ___: mqtt.DisconnectFlags, reason: ReasonCode, ____: Any
     ) -> None:
-        words = str(reason)
-        if reason.value == _TAKEN_OVER:
-            words = f"another program uses the client_id {self.broker.client_id!r}"
         with self._link:
-            self._change(connected=False, fault=f"the connection ended: {words}")
+            said_before = None if self._connected else self._fault  # a refusal says more
+            self._change(connected=False, fault=said_before or self._why_it_ended(reason))
+
+    def _why_it_ended(self, reason: ReasonCode) -> str:
+        name = f"the client_id {self.broker.client_id!r}"
+        if reason.value == _TAKEN_OVER:
+            return f"another program took over {name}"
+        if self._connected and _now_ms() - self._since_ms < _AT_ONCE_MS:
+            # Not every broker says that a session was taken over; Mosquitto 2.0 does not.
+            return f"the broker ended the connection at once; does another program use {name}?"
+        return f"the connection ended: {reason}"
 
     def _on_subscribe(
         self, client: mqtt.Client, __: Any, ___: int, reasons: list[ReasonCode], ____: Any
