@@ -1,0 +1,37 @@
+"""Intervals of one share: Wilson and Clopper-Pearson. Pure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+#: 97.5 % point of the normal distribution.
+Z_95 = 1.959963984540054
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """A share (0 to 1) with its 95 % interval."""
+
+    share: float
+    lo: float
+    hi: float
+
+
+def wilson(failed: float, of: float, z: float = Z_95) -> Share:
+    """Wilson's score interval of ``failed`` out of ``of`` (Wilson 1927, JASA 22, 209-212)."""
+    share = failed / of
+    centre = (failed + z * z / 2.0) / (of + z * z)
+    half = z / (of + z * z) * math.sqrt(failed * (1.0 - share) + z * z / 4.0)
+    lo = 0.0 if failed <= 0 else max(centre - half, 0.0)
+    hi = 1.0 if failed >= of else min(centre + half, 1.0)
+    return Share(share, lo, hi)
+
+
+def clopper_pearson(failed: int, of: int, alpha: float = 0.05) -> Share:
+    """The exact interval of ``failed`` out of ``of`` (Clopper and Pearson 1934)."""
+    from scipy.stats import beta
+
+    lo = float(beta.ppf(alpha / 2.0, failed, of - failed + 1)) if failed > 0 else 0.0
+    hi = float(beta.ppf(1.0 - alpha / 2.0, failed + 1, of - failed)) if failed < of else 1.0
+    return Share(failed / of, lo, hi)
