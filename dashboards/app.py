@@ -20,7 +20,7 @@ from api.app import create_app as create_api
 from api.problems import Problem
 from collector.errors import NotFoundError
 from dashboards.chart_bundle import ChartBundle
-from dashboards.pages import causes, one_print, prints, room, shelf
+from dashboards.pages import causes, one_print, prints, room, shelf, soak
 from dashboards.sheet import FOREVER, HEADERS, Sheets, clock
 
 PAGE_ROUTERS = (
@@ -29,6 +29,7 @@ PAGE_ROUTERS = (
     one_print.router,
     shelf.router,
     causes.router,
+    soak.router,
 )
 
 #: Where the chart files are kept beside the readings.

@@ -76,16 +76,15 @@ def room(workshop: WorkshopHere, sheets: SheetsHere, now: Now, hours: Hours = 6)
 
 
 @router.get("/room/now")
-def now_on_the_board(workshop: WorkshopHere, now: Now) -> dict[str, dict[str, Any]]:
+def now_on_the_board(workshop: WorkshopHere, now: Now) -> dict[str, Any]:
     """The values of the board, said as the page says them; asked for by the live script."""
-    return {
-        channel.channel.id: {
-            "value": value_of(channel),
-            "age": age_of(channel),
-            "silent": channel.silent,
-        }
-        for channel in room_now(workshop, now).channels
-    }
+    texts: dict[str, str] = {}
+    marks: dict[str, bool] = {}
+    for channel in room_now(workshop, now).channels:
+        id = channel.channel.id
+        texts |= {f"value-{id}": value_of(channel), f"age-{id}": age_of(channel)}
+        marks[id] = channel.silent
+    return {"texts": texts, "marks": marks}
 
 
 @router.get("/room/charts")

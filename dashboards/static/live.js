@@ -1,14 +1,13 @@
-// Keeps the board fresh: listens to the live feed (which resumes by itself after a break),
-// fetches what the page says in words, and says whether it is live.
+// Keeps a page fresh: listens to the live feed (which resumes by itself after a break), fetches
+// what the page says in words, and says whether it is live. The page names where to ask.
 "use strict";
 
 (() => {
-  const BOARD_EVERY_MS = 2000;
+  const WORDS_EVERY_MS = 2000;
   const AGES_EVERY_MS = 10000;
   const CHARTS_EVERY_MS = 30000;
 
   const sign = document.getElementById("live");
-  const hours = sign.dataset.hours;
 
   function say(state, text) {
     if (sign.dataset.state === state) return;
@@ -16,19 +15,24 @@
     sign.textContent = text;
   }
 
-  async function board() {
-    const now = await fetch("/room/now").then((reply) => reply.json());
-    for (const [id, said] of Object.entries(now)) {
-      const line = document.querySelector(`[data-channel="${id}"]`);
-      if (!line) continue;
-      line.querySelector(".value").textContent = said.value;
-      line.querySelector(".age").textContent = said.age;
-      line.classList.toggle("silent", said.silent);
+  const ask = (address) => fetch(address).then((reply) => {
+    if (!reply.ok) throw new Error(`${address} answered ${reply.status}`);
+    return reply.json();
+  });
+
+  async function freshWords() {
+    const now = await ask(sign.dataset.now);
+    for (const [name, text] of Object.entries(now.texts)) {
+      const place = document.querySelector(`[data-live="${name}"]`);
+      if (place && place.textContent !== text) place.textContent = text;
+    }
+    for (const [name, on] of Object.entries(now.marks)) {
+      document.querySelector(`[data-channel="${name}"]`)?.classList.toggle("silent", on);
     }
   }
 
-  async function charts() {
-    const now = await fetch(`/room/charts?hours=${hours}`).then((reply) => reply.json());
+  async function freshCharts() {
+    const now = await ask(sign.dataset.charts);
     for (const [id, trend] of Object.entries(now.trends)) {
       document.querySelector(`[data-channel="${id}"] .trend path`)?.setAttribute("d", trend);
     }
@@ -41,7 +45,7 @@
   // One fetch of a kind at a time; a failed one is made up for by the next.
   function paced(act, everyMs) {
     let busy = false;
-    let last = 0;
+    let last = Date.now();
     return async () => {
       if (busy || document.hidden || Date.now() - last < everyMs) return;
       busy = true;
@@ -51,14 +55,14 @@
     };
   }
 
-  const freshBoard = paced(board, BOARD_EVERY_MS);
-  const freshCharts = paced(charts, CHARTS_EVERY_MS);
-  const fresh = () => { freshBoard(); freshCharts(); };
+  const words = paced(freshWords, WORDS_EVERY_MS);
+  const charts = paced(freshCharts, CHARTS_EVERY_MS);
+  const fresh = () => { words(); charts(); };
 
   const feed = new EventSource("/api/live");
   feed.addEventListener("open", () => say("live", "Live"));
   feed.addEventListener("error", () => say("again", "Reconnecting … values may be old"));
-  for (const kind of ["message", "readings", "changes"]) feed.addEventListener(kind, fresh);
+  for (const kind of ["begin", "readings", "reload"]) feed.addEventListener(kind, fresh);
   setInterval(fresh, AGES_EVERY_MS);
   document.addEventListener("visibilitychange", fresh);
   window.addEventListener("pagehide", () => feed.close());

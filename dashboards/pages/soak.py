@@ -1,0 +1,248 @@
+"""The soak bench: the runs, starting one, and one run live with its looks and verdicts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path
+from fastapi.responses import HTMLResponse, Response
+
+from api.answers import SoakNow, Workshop, soak_state
+from api.checked import checked
+from api.record import LoggedLook
+from api.soak.program import READY_MADE, Finding, SoakRun, estimated_min
+from api.soak.verdict import verdicts
+from collector.errors import ConflictError, InvalidError
+from collector.readings import Role, ms_of
+from dashboards import chart_rows, soak_form, soak_words, traces, words
+from dashboards.figure import Figure, KeyEntry, trace_keys, trace_table
+from dashboards.pages.workshop import WorkshopHere, resin_names
+from dashboards.sheet import Filled, Now, Sheets, SheetsHere, number_of, onwards, text_of, time_of
+
+router = APIRouter(include_in_schema=False)
+
+SoakId = Annotated[int, Path(ge=1, lt=2**63)]
+Refusal = InvalidError | ConflictError
+
+#: Roles that a probe of the chamber, or of a specimen, may have.
+PROBES = (Role.CHAMBER_TEMPERATURE, Role.SPECIMEN_TEMPERATURE)
+
+
+@router.get("/soak")
+def bench(workshop: WorkshopHere, sheets: SheetsHere, now: Now) -> HTMLResponse:
+    """Every run, and the form that starts one."""
+    return _bench(workshop, sheets, now, {})
+
+
+@router.post("/soak")
+def start_run(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> Response:
+    """Put a run on record; it starts now unless another time was typed."""
+    try:
+        kept = workshop.record.soaks.add(soak_form.run_of(form, now))
+    except (InvalidError, ConflictError) as fault:
+        return _bench(workshop, sheets, now, soak_form.texts_of(form), fault=fault)
+    return onwards(f"/soak/{kept.id}?kept=new-soak")
+
+
+def _bench(
+    workshop: Workshop,
+    sheets: Sheets,
+    now: datetime,
+    texts: Mapping[str, str],
+    *,
+    fault: Refusal | None = None,
+) -> HTMLResponse:
+    return sheets.page(
+        "bench.html",
+        "/soak",
+        now,
+        status=fault.status if fault else 200,
+        fault=fault,
+        texts=texts,
+        runs=list(reversed(workshop.record.soaks.all())),
+        programs=[(program, words.length(estimated_min(program) * 60)) for program in READY_MADE],
+        probes=[channel for channel in workshop.settings.channels if channel.role in PROBES],
+        specimens_n=soak_form.SPECIMENS_N,
+        resins=resin_names(workshop),
+        say_run=soak_words.ending,
+    )
+
+
+@router.get("/soak/{soak_id}")
+def one_run(workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId) -> HTMLResponse:
+    """One run."""
+    return _run(workshop, sheets, now, soak_id)
+
+
+def _run(
+    workshop: Workshop,
+    sheets: Sheets,
+    now: datetime,
+    soak_id: int,
+    *,
+    fault: Refusal | None = None,
+) -> HTMLResponse:
+    found = soak_state(workshop, soak_id, now)
+    return sheets.page(
+        "soak.html",
+        "/soak",
+        now,
+        status=fault.status if fault else 200,
+        fault=fault,
+        kept=found.run,
+        run=found.run.entry,
+        found=found,
+        state=found.state,
+        live=live_texts(found, now),
+        verdicts=verdicts(found.state),
+        figure=profile_figure(workshop, found, now),
+        resins=resin_names(workshop),
+        findings=soak_words.FINDINGS,
+        said=soak_words,
+    )
+
+
+@router.get("/soak/{soak_id}/now")
+def run_now(workshop: WorkshopHere, now: Now, soak_id: SoakId) -> dict[str, Any]:
+    """What changes while a run goes on, in words; asked for by the live script."""
+    return {"texts": live_texts(soak_state(workshop, soak_id, now), now), "marks": {}}
+
+
+@router.get("/soak/{soak_id}/charts")
+def run_charts(workshop: WorkshopHere, now: Now, soak_id: SoakId) -> dict[str, Any]:
+    """The rows of the profile; asked for by the live script."""
+    figure = profile_figure(workshop, soak_state(workshop, soak_id, now), now)
+    return {"trends": {}, "figures": {figure.id: figure.datasets}}
+
+
+def live_texts(found: SoakNow, now: datetime) -> dict[str, str]:
+    """The texts of a run's page that change from moment to moment, by name."""
+    state, now_ms = found.state, ms_of(now)
+    return {
+        "step": soak_words.step_title(state),
+        "phase": soak_words.PHASES[state.phase],
+        "clock": soak_words.dwell_clock(state),
+        "asked": soak_words.dwell_asked(state),
+        "clock-words": soak_words.clock_words(state, now_ms),
+        "next": soak_words.next_thing(state, now_ms),
+        "look": soak_words.look_words(state, now_ms),
+        "chamber": soak_words.chamber_now(state),
+    }
+
+
+def profile_figure(workshop: Workshop, found: SoakNow, now: datetime) -> Figure:
+    """The measured profile in the bands of the steps, with the looks."""
+    run, state = found.run.entry, found.state
+    start_ms = ms_of(run.started)
+    end_ms = max(ms_of(run.ended or now), start_ms + 60_000)
+    channels = traces.channels_named(workshop, [*run.chamber_channels, run.specimen_channel])
+    drawn = traces.traces_of(workshop, channels, start_ms, end_ms)
+    steps = [
+        chart_rows.Step(
+            int(log.began_ms),
+            int(log.done_ms if log.done_ms is not None else end_ms),
+            log.step.setpoint_c,
+            log.step.tolerance_k,
+            soak_words.step_words(log),
+        )
+        for log in state.steps
+    ]
+    looks = [
+        chart_rows.Look(look.time_ms, f"{look.specimen}: {soak_words.FINDINGS[look.finding]}")
+        for look in state.looks
+    ]
+    ending = run.ended or now
+    return Figure(
+        id="profile",
+        shape="soak",
+        words=f"The chamber over {words.length((end_ms - start_ms) / 1_000)}, times in "
+        f"{words.zone(ending)}. Where nothing was recorded there is no line, and no dwell counts.",
+        datasets=chart_rows.soak_datasets(
+            drawn, steps, looks, start_ms, end_ms, words.offset_ms(ending)
+        ),
+        table=trace_table(drawn, "°C", start_ms, end_ms),
+        key=(
+            *trace_keys(drawn),
+            KeyEntry("band", "band of a step, its setpoint dotted"),
+            KeyEntry("look", "look"),
+        ),
+        always_key=True,
+    )
+
+
+# ---- looks, and the end ----------------------------------------------------------------------
+
+
+@router.post("/soak/{soak_id}/looks")
+def log_looks(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId, form: Filled
+) -> Response:
+    """Log what was seen: a finding for each specimen that was looked at, or all of them sound.
+
+    Fields are ``finding-0``, ``sag-0``, ``note-0`` and so on in the run's order; all or none.
+    """
+    run = workshop.record.soaks.get(soak_id).entry
+    try:
+        looks = looks_of(form, run, soak_id, now)
+        with workshop.record.transaction():
+            for look in looks:
+                workshop.record.looks.add(look)
+    except (InvalidError, ConflictError) as fault:
+        return _run(workshop, sheets, now, soak_id, fault=fault)
+    return onwards(f"/soak/{soak_id}?kept=looks-{soak_id}#looks")
+
+
+def looks_of(form: Filled, run: SoakRun, soak_id: int, now: datetime) -> list[LoggedLook]:
+    """The looks of a filled-in form. Raises ``InvalidError`` when there is none."""
+    at = time_of(text_of(form, "time"), "time") or now
+    every = text_of(form, "all") == Finding.SOUND
+    looks: list[LoggedLook] = []
+    for number, specimen in enumerate(run.specimens):
+        finding = Finding.SOUND.value if every else text_of(form, f"finding-{number}")
+        if not finding:
+            continue
+        sagged = finding == Finding.SAGGED
+        sag = number_of(text_of(form, f"sag-{number}"), f"sag-{number}") if sagged else None
+        values = {
+            "soak": soak_id,
+            "specimen": specimen.name,
+            "time": at,
+            "finding": finding,
+            "sag_mm": sag,
+            "note": "" if every else text_of(form, f"note-{number}"),
+        }
+        looks.append(checked(LoggedLook, values))
+    if not looks:
+        raise InvalidError(
+            "no finding was chosen", where="finding", remedy="Choose one for each piece you saw."
+        )
+    return looks
+
+
+@router.post("/soak/{soak_id}/looks/{look_id}/delete")
+def take_back(workshop: WorkshopHere, soak_id: SoakId, look_id: SoakId) -> Response:
+    """Take back a look that was logged by mistake; its revisions keep it."""
+    if workshop.record.looks.get(look_id).entry.soak != soak_id:
+        raise InvalidError(
+            f"look {look_id} belongs to another run", where="look", remedy="Reload the page."
+        )
+    workshop.record.looks.delete(look_id)
+    return onwards(f"/soak/{soak_id}#looks")
+
+
+@router.post("/soak/{soak_id}/end")
+def end_run(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId, form: Filled
+) -> Response:
+    """End a run, or break it off with a reason."""
+    kept = workshop.record.soaks.get(soak_id)
+    try:
+        at = time_of(text_of(form, "ended"), "ended") or now
+        abandoned = text_of(form, "abandoned") or None
+        over = checked(SoakRun, {**kept.entry.model_dump(), "ended": at, "abandoned": abandoned})
+        workshop.record.soaks.change(soak_id, over, revision=kept.revision)
+    except (InvalidError, ConflictError) as fault:
+        return _run(workshop, sheets, now, soak_id, fault=fault)
+    return onwards(f"/soak/{soak_id}")

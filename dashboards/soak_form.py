@@ -1,0 +1,100 @@
+"""How a filled-in form becomes a soak run: a ready-made program or own steps, and specimens."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from starlette.datastructures import FormData
+
+from api.checked import checked
+from api.soak.program import READY_MADE, Program, SoakRun
+from collector.errors import InvalidError
+from dashboards.sheet import number_of, text_of, time_of
+
+#: Specimens that the form has lines for; more are added over the api.
+SPECIMENS_N = 8
+
+OWN = "own"
+
+
+def texts_of(form: FormData) -> dict[str, str]:
+    """Everything that was typed, for showing the form again."""
+    names = ["name", "program", "steps", "look_every_min", "started", "specimen_channel"]
+    for number in range(SPECIMENS_N):
+        names += [f"specimen-{number}", f"resin-{number}"]
+    texts = {name: text_of(form, name) for name in names}
+    for channel in form.getlist("chamber"):
+        texts[f"chamber-{channel}"] = "yes"
+    return texts
+
+
+def run_of(form: FormData, now: datetime) -> SoakRun:
+    """The run that a filled-in form describes; an empty start means now.
+
+    Raises ``InvalidError`` naming the field.
+    """
+    texts = texts_of(form)
+    chambers = [str(channel) for channel in form.getlist("chamber")]
+    if not chambers:
+        raise InvalidError(
+            "no probe of the chamber was chosen", where="chamber", remedy="Tick one at least."
+        )
+    specimens = [
+        {"name": texts[f"specimen-{n}"], "resin": _resin(texts[f"resin-{n}"])}
+        for n in range(SPECIMENS_N)
+        if texts[f"specimen-{n}"]
+    ]
+    if not specimens:
+        raise InvalidError(
+            "no specimen was named", where="specimens", remedy="Name one piece in the chamber."
+        )
+    return checked(
+        SoakRun,
+        {
+            "name": texts["name"],
+            "program": program_of(texts),
+            "chamber_channels": chambers,
+            "specimen_channel": texts["specimen_channel"] or None,
+            "specimens": specimens,
+            "started": time_of(texts["started"], "started") or now,
+        },
+    )
+
+
+def program_of(texts: Mapping[str, str]) -> Program:
+    """The ready-made program that was chosen, or the own steps that were typed."""
+    chosen = texts["program"]
+    looks = number_of(texts["look_every_min"], "look_every_min")
+    if chosen == OWN:
+        steps = [_step(line, n) for n, line in enumerate(_lines(texts["steps"]), start=1)]
+        return checked(Program, {"name": "Own steps", "steps": steps, "look_every_min": looks})
+    if not chosen.isdecimal() or not int(chosen[:9]) < len(READY_MADE):
+        raise InvalidError(
+            "no program was chosen", where="program", remedy="Choose one, or own steps."
+        )
+    ready = READY_MADE[int(chosen)]
+    return ready.model_copy(update={"look_every_min": looks}) if looks else ready
+
+
+def _step(line: str, number: int) -> dict[str, object]:
+    """A step from ``60, 90, 2``: setpoint [°C], dwell [min], tolerance [K] (2 if left out)."""
+    fields = line.replace(";", " ").replace(",", " ").split()
+    if not 2 <= len(fields) <= 3:
+        raise InvalidError(
+            f"line {number} of the steps, “{line[:40]}”, is not a step",
+            where="steps",
+            remedy="Write setpoint in °C, dwell in minutes and, if you like, tolerance in K: "
+            "60 90 2.",
+        )
+    setpoint, dwell = (number_of(field, f"steps, line {number}") for field in fields[:2])
+    tolerance = number_of(fields[2], f"steps, line {number}") if len(fields) == 3 else 2.0
+    return {"setpoint_c": setpoint, "dwell_min": dwell, "tolerance_k": tolerance}
+
+
+def _lines(text: str) -> list[str]:
+    return [line.strip() for line in text.splitlines() if line.strip()]
+
+
+def _resin(text: str) -> int | None:
+    return int(text) if text.isdecimal() and len(text) <= 18 else None

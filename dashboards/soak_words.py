@@ -1,0 +1,175 @@
+"""A soak run in words: where it stands, what to do next, and what each specimen stood. Pure."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from api.soak.program import Finding, Step
+from api.soak.state import Excursion, Phase, Place, RunState, StepLog
+from api.soak.verdict import SpecimenVerdict, Verdict
+from collector.readings import moment_of
+from dashboards import words
+
+PHASES = {
+    Phase.NOT_STARTED: "not started",
+    Phase.APPROACH: "on its way to the step",
+    Phase.DWELL: "dwelling",
+    Phase.COOL_DOWN: "all steps done, cooling down",
+    Phase.FINISHED: "finished",
+    Phase.ABANDONED: "broken off",
+}
+
+FINDINGS = {
+    Finding.SOUND: "sound",
+    Finding.SOFTENED: "softened",
+    Finding.SAGGED: "sagged",
+    Finding.WARPED: "warped",
+    Finding.CRACKED: "cracked",
+    Finding.CRAZED: "crazed",
+    Finding.DISCOLOURED: "discoloured",
+    Finding.BROKE: "broke",
+}
+
+VERDICTS = {
+    Verdict.HELD: "✓ held",
+    Verdict.GAVE_WAY: "✕ gave way",
+    Verdict.NOT_KNOWN: "? not known",
+}
+
+
+def band(step: Step) -> str:
+    """A step's setpoint and tolerance: ``60 °C ± 2 K``."""
+    return f"{words.number(step.setpoint_c, 0)} °C ± {step.tolerance_k:g} K"
+
+
+def step_title(state: RunState) -> str:
+    """Which step the run is in, out of how many."""
+    log = state.log
+    if log is None:
+        return "No step has begun"
+    return f"Step {log.number} of {len(state.program.steps)}: {band(log.step)}"
+
+
+def dwell_clock(state: RunState) -> str:
+    """The dwell counted in the step under way, as hours and minutes."""
+    return words.clock_minutes(state.log.dwell_s / 60 if state.log else 0)
+
+
+def dwell_asked(state: RunState) -> str:
+    """What the dwell clock runs up to."""
+    return words.clock_minutes(state.log.step.dwell_min if state.log else 0)
+
+
+def chamber_now(state: RunState) -> str:
+    """The newest reading of every chamber probe."""
+    readings = state.last_readings_c
+    if not readings:
+        return "no reading yet"
+    return ", ".join(f"{words.number(value)} °C" for value in readings.values())
+
+
+def silent_for_ms(state: RunState, now_ms: int) -> int | None:
+    """How long the chamber's probes have said nothing, when that is longer than a gap [ms]."""
+    last = state.last_reading_ms
+    silent = now_ms - (state.started_ms if last is None else last)
+    return silent if silent > state.program.gap_limit_ms else None
+
+
+def clock_words(state: RunState, now_ms: int) -> str:
+    """Whether the dwell clock runs, and why not when it stands."""
+    if state.phase.over or state.phase is Phase.COOL_DOWN:
+        return "The dwell clock is done."
+    if (silent := silent_for_ms(state, now_ms)) is not None:
+        return f"The clock stands: no chamber reading for {words.length(silent / 1_000)}."
+    if state.phase is not Phase.DWELL:
+        return "The clock has not started: the chamber is not in the band yet."
+    if state.in_band:
+        return "The clock runs: the chamber is in its band."
+    return "The clock stands: the chamber is out of its band."
+
+
+def next_thing(state: RunState, now_ms: int) -> str:
+    """What the person at the bench does next."""
+    log = state.log
+    if state.phase.over or log is None:
+        return "Nothing more: the run is over." if state.phase.over else "Start the chamber."
+    if state.inside and (due := state.look_due_ms) is not None and due <= now_ms:
+        return "Look at every specimen now and log what you see."
+    if state.phase is Phase.COOL_DOWN:
+        return "Let the chamber cool, take the last look, then end the run."
+    if silent_for_ms(state, now_ms) is not None:
+        return "See to the chamber's probe: without readings nothing is counted."
+    if state.phase is Phase.APPROACH:
+        late = " It takes longer than the step allows." if log.approach_late(now_ms) else ""
+        return f"Set the chamber to {words.number(log.step.setpoint_c, 0)} °C and wait.{late}"
+    if not state.in_band:
+        return f"Bring the chamber back to {band(log.step)}."
+    return f"Wait: {words.length(log.remaining_s)} of dwell to go."
+
+
+def look_words(state: RunState, now_ms: int) -> str:
+    """When the next look is due."""
+    due = state.look_due_ms
+    if due is None:
+        return "none asked for now" if not state.phase.over else "none"
+    away_s = (due - now_ms) / 1_000
+    if away_s <= 0:
+        return f"now (due {words.age(-away_s)})"
+    return f"{words.local(moment_of(int(due))):%H:%M}, in {words.length(away_s)}"
+
+
+def place(at: Place) -> str:
+    """How much heat a specimen had had at a moment."""
+    mean = f", mean {words.number(at.mean_c)} °C" if at.mean_c is not None else ""
+    if at.completed:
+        return f"the whole dwell of step {at.step}{mean}"
+    if at.dwell_s > 0:
+        return f"{words.length(at.dwell_s)} of dwell in step {at.step}{mean}"
+    peak = f", hottest {words.number(at.peak_c)} °C" if at.peak_c is not None else ""
+    return f"the approach to step {at.step}{peak}"
+
+
+def verdict(on: SpecimenVerdict) -> str:
+    """What is known of a specimen: the interval in which it gave way, or how far it held."""
+    if on.failed is None and on.sound is None:
+        return "Not looked at yet: nothing is known."
+    if on.failed is None:
+        assert on.sound is not None
+        return f"Sound when last looked at, after {place(on.sound)}. Above that: not known."
+    since = f"after {place(on.sound)}" if on.sound else "at some time since it went in"
+    said = f"Gave way {since}, and no later than {place(on.failed)}."
+    return f"{said} {temperatures(on)}".strip()
+
+
+def temperatures(on: SpecimenVerdict) -> str:
+    """The same interval in measured temperature, as far as it is known."""
+    if on.failed_c is None:
+        return ""
+    high = words.number(on.failed_c)
+    if on.survived_c is None:
+        return f"In temperature: at or below {high} °C."
+    return f"In temperature: above {words.number(on.survived_c)} °C, up to {high} °C."
+
+
+def excursion(out: Excursion) -> str:
+    """How far and how long the chamber was out of band, and what that did to the clock."""
+    way = "above" if out.over_k >= out.under_k else "below"
+    return (
+        f"{words.local(moment_of(int(out.start_ms))):%H:%M}: {words.number(out.depth_k)} K {way} "
+        f"the band for {words.length(out.length_s)}; that did not count"
+    )
+
+
+def step_words(log: StepLog) -> str:
+    """A step as its band on the chart says it."""
+    return f"step {log.number}: {band(log.step)}, dwell {words.clock_minutes(log.step.dwell_min)}"
+
+
+def ending(started: datetime, ended: datetime | None, now: datetime) -> str:
+    """From when to when a run went."""
+    until = words.moment(ended, now) if ended else "still under way"
+    return (
+        f"{words.moment(started, now)} to {until}"
+        if ended
+        else f"since {words.moment(started, now)}"
+    )
