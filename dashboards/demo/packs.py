@@ -94,7 +94,7 @@ def history(
         for channel in channels:
             times = schedule[channel]
             week = times[(times >= end_s - 7 * DAY_S) & (times < end_s)]
-            yield from _sent(winter, channel, np.setdiff1d(week, urgent[channel]))
+            yield from _sent(winter, channel, _without(week, urgent[channel]))
         end_s -= 7 * DAY_S
 
 
@@ -119,6 +119,14 @@ def _urgent(winter: Winter, channel: str, until_s: float) -> Floats:
     if channel == "chamber":
         return history_times(winter, channel, until_s)
     return np.empty(0)
+
+
+def _without(times_s: Floats, others_s: Floats) -> Floats:
+    """The moments that are not among the others; both sorted."""
+    if not len(others_s):
+        return times_s
+    place = np.minimum(np.searchsorted(others_s, times_s), len(others_s) - 1)
+    return np.asarray(times_s[others_s[place] != times_s], dtype=np.float64)
 
 
 def _sent(winter: Winter, channel: str, times_s: Floats) -> Iterator[Message]:
