@@ -14,7 +14,8 @@ import numpy.typing as npt
 
 from api.soak.profile import Floats, Rows
 
-Indices = npt.NDArray[np.intp]
+#: What is shorter than this is rounding, not time [ms].
+INSTANT_MS = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,7 +58,7 @@ def all_in_band(rows: Rows, low: float, high: float) -> InBand:
     both = [in_band(rows.offsets, column, low, high) for column in rows.chamber.T]
     enter = np.maximum.reduce([enter for enter, _ in both])
     leave = np.minimum.reduce([leave for _, leave in both])
-    return InBand(enter, leave, rows.recorded & (leave > enter))
+    return InBand(enter, leave, rows.recorded & (leave - enter > INSTANT_MS))
 
 
 def watched(rows: Rows, begin: float, end: float) -> tuple[Floats, Floats]:

@@ -38,7 +38,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from api.soak.bands import InBand, all_in_band, holes, out_of_band, watched
+from api.soak.bands import INSTANT_MS, InBand, all_in_band, holes, out_of_band, watched
 from api.soak.events import (
     Abandoned,
     ChamberProfile,
@@ -176,7 +176,7 @@ class _Bench:
             program=new,
             versions=(*state.versions, (event.time_ms, new)),
         )
-        now = float(event.time_ms) if state.row is None else self._moment(state.row.offset_ms)
+        now = float(event.time_ms) if state.folded is None else self._moment(state.folded)
         if len(done) < len(state.steps):
             self._edit_step(state.steps[-1], now)
         elif len(new.steps) > len(done):
@@ -190,7 +190,7 @@ class _Bench:
             self._state = replace(self._state, phase=self._next(Cause.RESTARTED))
             return
         self._relog(replace(log, step=step))
-        if log.settled_ms is not None and log.dwell_ms >= step.dwell_ms:
+        if log.settled_ms is not None and log.dwell_ms >= step.dwell_ms - INSTANT_MS:
             self._finish_step(now)
 
     def _close(self, event: Ended | Abandoned, cause: Cause, reason: str) -> None:
@@ -244,11 +244,12 @@ class _Bench:
         probes = [*self._chamber, *([self._specimen] if self._specimen else [])]
         until = frontier(probes, limit)
         moments = self._open_moments()
-        rows = on_grid(self._chamber, self._specimen, state.row, until, moments, limit)
+        rows = on_grid(self._chamber, self._specimen, state.folded, until, moments, limit)
         if rows is None:
             return
+        self._settle_places(math.nextafter(float(rows.offsets[0]), 0))
+        self._note_moment(rows)
         self._settle_places(float(rows.offsets[0]))
-        self._note_peak(rows.highest[:1])
         stops = {int(i) for i in np.searchsorted(rows.offsets, moments) if i < len(rows)}
         stops |= {*range(0, len(rows), _PIECE), len(rows) - 1}
         last = 0
@@ -256,17 +257,17 @@ class _Bench:
             self._fold_piece(rows.piece(last, stop))
             self._settle_places(float(rows.offsets[stop]))
             last = stop
-        row = rows.row(len(rows) - 1)
-        self._state = replace(self._state, row=row)
-        self._chamber = [pending.from_(row.offset_ms) for pending in self._chamber]
+        folded = float(rows.offsets[-1])
+        self._state = replace(self._state, folded=folded)
+        self._chamber = [pending.from_(folded) for pending in self._chamber]
         if self._specimen:
-            self._specimen = self._specimen.from_(row.offset_ms)
+            self._specimen = self._specimen.from_(folded)
 
     def _fold_piece(self, rows: Rows) -> None:
         """Fold rows in which nobody did anything, through as many steps as they hold."""
         rest: Rows | None = rows
-        while rest is not None and len(rest) > 1:
-            if self._state.phase is Phase.COOL_DOWN:
+        while rest is not None:
+            if self._state.phase is Phase.COOL_DOWN or len(rest) == 1:
                 self._note_rows(rest)
                 return
             rest = self._fold_step(rest)
@@ -284,15 +285,17 @@ class _Bench:
             settled = float(band.enter[hits[0]])
             self._settle(settled)
         clock = np.cumsum(np.concatenate(([log.dwell_ms], band.lengths)))
-        done_in = int(np.searchsorted(clock[1:], log.step.dwell_ms))
+        done_in = int(np.searchsorted(clock[1:], log.step.dwell_ms - INSTANT_MS))
         if done_in == len(band.lengths):
             self._count(rows, band, float(clock[-1]), settled, math.inf)
             return None
         done = float(band.enter[done_in] + (log.step.dwell_ms - clock[done_in]))
         done = min(max(done, float(band.enter[done_in])), float(band.leave[done_in]))
+        end = float(rows.offsets[done_in + 1])
+        done = end if end - done <= INSTANT_MS else done
         self._count(rows, band, log.step.dwell_ms, settled, done)
         self._finish_step(self._moment(done))
-        if done >= rows.offsets[done_in + 1]:
+        if done == end:
             return rows.piece(done_in + 1, len(rows) - 1)
         return rows.after(done_in, done)
 
@@ -348,6 +351,17 @@ class _Bench:
             if begin < until:
                 self._note_hole(Hole(self._log.number, self._moment(begin), self._moment(end)))
 
+    def _note_moment(self, rows: Rows) -> None:
+        """Note the readings at the first of these moments; all but one may be known."""
+        self._note_peak(rows.highest[:1])
+        log = self._log
+        if log.settled_ms is not None and log.done_ms is None:
+            low, high = (
+                _least(log.lowest_c, rows.lowest[:1]),
+                _most(log.highest_c, rows.highest[:1]),
+            )
+            self._relog(replace(log, lowest_c=low, highest_c=high))
+
     def _note_hole(self, new: Hole) -> None:
         known = self._state.holes
         if known and known[-1].end_ms == new.start_ms:
@@ -387,7 +401,7 @@ class _Bench:
             before = state.steps[-2]
             if log.peak_c is None or log.peak_c <= before.step.high_c:
                 log, completed = before, True
-        here = state.row is not None and self._moment(state.row.offset_ms) >= time_ms
+        here = state.folded is not None and self._moment(state.folded) >= time_ms
         return Place(
             time_ms=time_ms,
             phase=state.phase,

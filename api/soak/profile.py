@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from api.soak.state import Row, Track
+from api.soak.state import Track
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -72,14 +72,6 @@ class Rows:
             _led_by(np.nan, rest.lowest),
         )
 
-    def row(self, index: int) -> Row:
-        """One moment, to be kept."""
-        return Row(
-            float(self.offsets[index]),
-            tuple(self.chamber[index].tolist()),
-            None if self.specimen is None else float(self.specimen[index]),
-        )
-
 
 def _led_by(first: Floats | float, array: Floats) -> Floats:
     led = array.copy()
@@ -125,22 +117,21 @@ def frontier(probes: Sequence[Pending], gap_limit_ms: float) -> float:
 def on_grid(
     chamber: Sequence[Pending],
     specimen: Pending | None,
-    row: Row | None,
+    after: float | None,
     until: float,
     moments: Sequence[float],
     gap_limit_ms: float,
 ) -> Rows | None:
-    """Everything after ``row`` up to ``until``, ``row`` itself first; ``moments`` are added.
+    """Everything from ``after`` to ``until``, both included; ``moments`` are added.
 
-    None when there is nothing new. Before the first row the grid begins with the first
-    reading of any chamber probe.
+    None when no chamber reading lies in between. Without an ``after`` the grid begins with the
+    first reading of any chamber probe.
     """
-    after = -np.inf if row is None else row.offset_ms
     read = np.unique(np.concatenate([probe.offsets for probe in chamber]))
-    read = read[(read > after) & (read <= until)]
+    read = read[(read >= (-np.inf if after is None else after)) & (read <= until)]
     if len(read) == 0:
         return None
-    first = float(read[0]) if row is None else row.offset_ms
+    first = float(read[0]) if after is None else after
     beside = np.empty(0) if specimen is None else specimen.offsets
     grid = np.unique(np.concatenate((read, [first], beside, moments)))
     grid = grid[(grid >= first) & (grid <= until)]

@@ -148,20 +148,11 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """The last moment folded: its offset from the start [ms] and each chamber probe [°C].
-
-    ``specimen_c`` is None where there is no specimen probe.
-    """
-
-    offset_ms: float
-    chamber_c: tuple[float, ...]
-    specimen_c: float | None
-
-
-@dataclass(frozen=True, slots=True)
 class RunState:
-    """The whole run as known from its events so far."""
+    """The whole run as known from its events so far.
+
+    ``folded`` is the last moment folded, counted from the start [ms]; None before the first.
+    """
 
     program: Program
     phase: Phase = Phase.NOT_STARTED
@@ -176,7 +167,7 @@ class RunState:
     peak_c: float | None = None
     ended_ms: int | None = None
     reason: str = ""
-    row: Row | None = None
+    folded: float | None = None
     tracks: tuple[Track, ...] = ()
     specimen_track: Track | None = None
     versions: tuple[tuple[int, Program], ...] = field(default=())
@@ -208,10 +199,15 @@ class RunState:
     @property
     def excursion(self) -> Excursion | None:
         """The excursion going on now, or None."""
-        if self.phase is not Phase.DWELL or not self.excursions or self.row is None or self.in_band:
+        if (
+            self.phase is not Phase.DWELL
+            or not self.excursions
+            or self.folded is None
+            or self.in_band
+        ):
             return None
         last = self.excursions[-1]
-        return last if last.end_ms == self.started_ms + self.row.offset_ms else None
+        return last if last.end_ms == self.started_ms + self.folded else None
 
     @property
     def inside(self) -> tuple[str, ...]:
@@ -235,8 +231,8 @@ class RunState:
         done = [step.done_ms for step in self.steps if step.done_ms is not None]
         if done and oldest < done[-1]:
             return done[-1]
-        if self.phase is not Phase.DWELL or log.settled_ms is None or self.row is None:
+        if self.phase is not Phase.DWELL or log.settled_ms is None or self.folded is None:
             return None
-        end = self.started_ms + self.row.offset_ms + log.remaining_s * 1_000
+        end = self.started_ms + self.folded + log.remaining_s * 1_000
         every = self.program.look_every_min
         return end if every is None else min(end, max(oldest, log.settled_ms) + every * 60_000)
