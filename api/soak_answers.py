@@ -13,13 +13,14 @@ from api.soak.engine import fold
 from api.soak.events import Abandoned, Ended, LookTaken, Mark, Started, Trace, in_order
 from api.soak.program import SoakRun
 from api.soak.state import RunState
+from api.soak.verdict import SpecimenVerdict, verdicts
 from api.workshop import Workshop
 from collector.readings import Series, ms_of
 
 
 @dataclass(frozen=True, slots=True)
 class SoakNow:
-    """A soak run with its looks, where it stands, and the readings that say so.
+    """A soak run with its looks, where it stands, what each specimen stood, and the readings.
 
     ``profile`` holds the readings by channel, doubtful ones left out and counted in
     ``marked_out``; they make a hole in which nothing is counted.
@@ -28,6 +29,7 @@ class SoakNow:
     run: Kept[SoakRun]
     looks: tuple[Kept[LoggedLook], ...]
     state: RunState
+    verdicts: tuple[SpecimenVerdict, ...]
     profile: Mapping[str, Series]
     marked_out: int
 
@@ -53,10 +55,12 @@ def soak_state(workshop: Workshop, soak_id: int, now: datetime) -> SoakNow:
         specimen_probe=entry.specimen_channel,
     )
     traces = [Trace(s.times_ms, s.values, channel) for channel, s in profile.items()]
+    state = fold(entry.program, in_order(started, traces, _marks(entry, looks)))
     return SoakNow(
         run=run,
         looks=tuple(looks),
-        state=fold(entry.program, in_order(started, traces, _marks(entry, looks))),
+        state=state,
+        verdicts=verdicts(state),
         profile=profile,
         marked_out=sum(len(found[channel]) - len(profile[channel]) for channel in channels),
     )

@@ -9,7 +9,8 @@ from pydantic import Field
 from api.answers import SoakNow
 from api.prints import Frozen
 from api.soak.program import Finding
-from api.soak.state import Excursion, LookAt, Phase, StepLog
+from api.soak.state import Excursion, LookAt, Phase, Place, StepLog
+from api.soak.verdict import SpecimenVerdict, Verdict
 from collector.readings import moment_of
 
 
@@ -51,18 +52,51 @@ class HoleShape(Frozen):
     length_s: float
 
 
-class LookPlaceShape(Frozen):
-    """A look, with the heat the specimen had had by then."""
+class PlaceShape(Frozen):
+    """How much heat a specimen had had by a moment."""
 
-    specimen: str
     time: datetime
-    finding: Finding
     step: int
-    step_completed: bool
+    step_completed: bool = Field(description="Whether that step's dwell was done.")
     dwell_s: float
     mean_c: float | None
     peak_c: float | None
     final: bool = Field(description="False while the next reading may still move it.")
+
+
+class LookPlaceShape(PlaceShape):
+    """A look, with the heat the specimen had had by then."""
+
+    specimen: str
+    finding: Finding
+
+
+class StepVerdictShape(Frozen):
+    """One specimen in one step, with what the chamber really did in its dwell."""
+
+    step: int
+    setpoint_c: float
+    verdict: Verdict
+    mean_c: float | None
+    lowest_c: float | None
+    highest_c: float | None
+    in_band_min: float
+    excursions_n: int
+    overshot_by: tuple[int, ...] = Field(
+        description="Earlier steps that were already hotter than the next one's band."
+    )
+
+
+class SpecimenVerdictShape(Frozen):
+    """What is known of one specimen: it gave way after `sound` and not after `failed`."""
+
+    specimen: str
+    sound: PlaceShape | None = Field(description="When last found sound; null: never looked at.")
+    failed: PlaceShape | None = Field(description="When first found failed; null: never was.")
+    survived_c: float | None
+    failed_c: float | None
+    highest_step_held: int | None
+    steps: tuple[StepVerdictShape, ...]
 
 
 class SoakStateShape(Frozen):
@@ -83,6 +117,7 @@ class SoakStateShape(Frozen):
     excursions: tuple[ExcursionShape, ...]
     holes: tuple[HoleShape, ...]
     looks: tuple[LookPlaceShape, ...]
+    verdicts: tuple[SpecimenVerdictShape, ...]
 
 
 def shape_of(found: SoakNow) -> SoakStateShape:
@@ -112,6 +147,7 @@ def shape_of(found: SoakNow) -> SoakStateShape:
             for hole in state.holes
         ),
         looks=tuple(map(_look, state.looks)),
+        verdicts=tuple(map(_verdict, found.verdicts)),
     )
 
 
@@ -145,17 +181,44 @@ def _excursion(excursion: Excursion) -> ExcursionShape:
 
 
 def _look(look: LookAt) -> LookPlaceShape:
-    place = look.place
-    return LookPlaceShape(
-        specimen=look.specimen,
-        time=moment_of(look.time_ms),
-        finding=look.finding,
+    placed = {**dict(_place(look.place)), "time": moment_of(look.time_ms)}
+    return LookPlaceShape(**placed, specimen=look.specimen, finding=look.finding)
+
+
+def _place(place: Place) -> PlaceShape:
+    return PlaceShape(
+        time=_at(place.time_ms),
         step=place.step,
         step_completed=place.completed,
         dwell_s=place.dwell_s,
         mean_c=place.mean_c,
         peak_c=place.peak_c,
         final=place.final,
+    )
+
+
+def _verdict(found: SpecimenVerdict) -> SpecimenVerdictShape:
+    return SpecimenVerdictShape(
+        specimen=found.specimen,
+        sound=None if found.sound is None else _place(found.sound),
+        failed=None if found.failed is None else _place(found.failed),
+        survived_c=found.survived_c,
+        failed_c=found.failed_c,
+        highest_step_held=found.highest_step_held,
+        steps=tuple(
+            StepVerdictShape(
+                step=step.step,
+                setpoint_c=step.setpoint_c,
+                verdict=step.verdict,
+                mean_c=step.mean_c,
+                lowest_c=step.lowest_c,
+                highest_c=step.highest_c,
+                in_band_min=step.in_band_min,
+                excursions_n=len(step.excursions),
+                overshot_by=step.overshot_by,
+            )
+            for step in found.steps
+        ),
     )
 
 
