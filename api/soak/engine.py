@@ -58,6 +58,9 @@ from api.soak.state import Excursion, Hole, LookAt, Phase, Place, RunState, Step
 from api.soak.transitions import TRANSITIONS, Cause
 from collector.errors import InvalidError
 
+#: Reason of a run that was ended too early (rule 11).
+_EARLY = "ended before the last step was done"
+
 #: Rows folded at one go; only speed depends on it.
 _PIECE = 4_096
 
@@ -114,7 +117,7 @@ class _Bench:
                 self._close(event, Cause.ABANDONED, event.reason)
             case Ended():
                 done = self._state.phase is Phase.COOL_DOWN
-                self._close(event, Cause.ENDED, "" if done else "ended before the last step")
+                self._close(event, Cause.ENDED, "" if done else _EARLY)
 
     # --- what people do --------------------------------------------------------------------
 

@@ -52,8 +52,8 @@ class SpecimenVerdict:
     It gave way in (``sound``, ``failed``]: ``sound`` is the heat it had had when last found
     sound (None: never looked at before), ``failed`` when first found failed (None: it never
     was). ``survived_c`` is the measured mean of the hottest step it held, ``failed_c`` that
-    of the step it was found failed in, or the hottest reading by then where that step had not
-    settled; None where there is none. ``steps`` are those begun, up to the failure.
+    of the step it was found failed in, up to that look, or the hottest reading by then where
+    that step had not settled; None where there is none. ``steps`` are those begun, up to the failure.
     """
 
     specimen: str
@@ -94,7 +94,7 @@ def verdict_on(specimen: str, state: RunState) -> SpecimenVerdict:
         sound=sound,
         failed=failed,
         survived_c=max(means, default=None),
-        failed_c=None if failed is None else _failed_c(failed, state),
+        failed_c=None if failed is None else _failed_c(failed),
         steps=steps,
     )
 
@@ -147,6 +147,5 @@ def overshot(state: RunState) -> tuple[int, ...]:
     )
 
 
-def _failed_c(failed: Place, state: RunState) -> float | None:
-    log = state.steps[failed.step - 1]
-    return failed.peak_c if log.mean_c is None else log.mean_c
+def _failed_c(failed: Place) -> float | None:
+    return failed.peak_c if failed.mean_c is None else failed.mean_c
