@@ -11,7 +11,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from collector.broker import EmbeddedBroker
@@ -118,7 +118,10 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
         threading.Thread(
             target=_tell_when_open, args=(server, f"http://{host}:{wanted}/"), daemon=True
         ).start()
-        server.run()
+        # The server hands the signal on once it has stopped: being asked to stop is no failure.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        with suppress(KeyboardInterrupt):
+            server.run()
     finally:
         record.close()
         store.close()
@@ -127,6 +130,7 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
 
 def simulate(folder: Path, *, broker_url: str, speed: float, supervised: bool) -> int:
     """The demo's simulated workshop, publishing until asked to stop."""
+    from collector.service import broker_at
     from dashboards.demo import play
     from dashboards.supervise import end_with_parent
 
@@ -137,7 +141,8 @@ def simulate(folder: Path, *, broker_url: str, speed: float, supervised: bool) -
     if supervised:
         end_with_parent()
     api_url = f"http://{settings.pages.host}:{settings.pages.port}"
-    play.main(settings, broker_url, api_url, speed=speed, stop=stop)
+    broker = broker_at(broker_url, settings.broker)
+    play.main(settings, broker, api_url, speed=speed, stop=stop)
     return 0
 
 

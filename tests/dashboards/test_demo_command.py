@@ -1,0 +1,130 @@
+"""``vatside demo`` as a newcomer starts it: one address, every page, and a quiet terminal."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import psutil
+import pytest
+
+#: Resident memory of the whole demo (a stated limit) [MB].
+MOST_MB = 300
+
+
+@dataclass(frozen=True)
+class Demo:
+    """A running demo: its process, its address and the file of what it prints."""
+
+    process: subprocess.Popen[str]
+    url: str
+    log: Path
+
+    def get(self, path: str) -> str:
+        """Body of a page or route."""
+        with urllib.request.urlopen(self.url + path, timeout=30) as answer:
+            assert answer.status == 200
+            return str(answer.read().decode())
+
+    def stored(self) -> int:
+        """Readings on disk."""
+        return int(json.loads(self.get("api/health"))["accounts"]["readings_stored"])
+
+
+def wait_until(true: Callable[[], bool], limit_s: float, what: str) -> None:
+    """Wait until a thing is so; fail after a bounded time."""
+    end = time.monotonic() + limit_s
+    while not true():
+        assert time.monotonic() < end, what
+        time.sleep(0.05)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
+    folder = tmp_path_factory.mktemp("demo")
+    log = folder / "printed.txt"
+    with log.open("w") as printed:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "dashboards.cli", "demo", "--folder", str(folder / "files")],
+            stdout=printed,
+            stderr=subprocess.STDOUT,
+            text=True,
+        )
+    try:
+        wait_until(lambda: "open http" in log.read_text(), 30, "no address was printed")
+        found = re.search(r"open (http://\S+)", log.read_text())
+        assert found is not None
+        running = Demo(process, found.group(1), log)
+        wait_until(lambda: running.stored() > 200_000, 60, "the winter did not arrive")
+        wait_until(
+            lambda: len(json.loads(running.get("api/prints?limit=100"))["prints"]) > 50,
+            30,
+            "the prints did not arrive",
+        )
+        yield running
+    finally:
+        if process.poll() is None:
+            process.kill()
+            process.wait()
+
+
+def test_every_page_has_something_true_to_show(demo: Demo) -> None:
+    assert "North vat" in demo.get("")
+    assert "Harbour Grey" in demo.get("prints")
+    assert "fail" in demo.get("causes")
+    assert "/soak/" in demo.get("soak")
+
+
+def test_the_accounts_balance_while_it_plays(demo: Demo) -> None:
+    health = json.loads(demo.get("api/health"))
+    assert health["balanced"] is True
+    assert health["accounts"]["readings_refused"] == 0
+
+
+def test_nothing_but_plain_words_is_printed(demo: Demo) -> None:
+    assert "Traceback" not in demo.log.read_text()
+    assert "stopped (code" not in demo.log.read_text()
+
+
+def test_the_whole_demo_stays_within_its_memory(demo: Demo) -> None:
+    """Causes and the soak bench are asked first, so that what they load is counted too."""
+    for path in ("causes", "soak", "api/causes/vat-temperature"):
+        demo.get(path)
+    parent = psutil.Process(demo.process.pid)
+    used = [one.memory_info().rss for one in (parent, *parent.children(recursive=True))]
+    assert len(used) >= 4  # pages, broker, collector, simulated workshop
+    assert sum(used) / 1e6 <= MOST_MB
+
+
+def test_a_killed_collector_comes_back_and_loses_nothing(demo: Demo) -> None:
+    parent = psutil.Process(demo.process.pid)
+
+    def collector() -> psutil.Process | None:
+        for child in parent.children():
+            if "collect" in child.cmdline():
+                return child
+        return None
+
+    first = collector()
+    assert first is not None
+    before = demo.stored()
+    first.kill()
+    wait_until(lambda: demo.stored() > before, 40, "nothing was stored any more")
+    assert json.loads(demo.get("api/health"))["balanced"] is True
+
+
+def test_ctrl_c_stops_every_process(demo: Demo) -> None:
+    children = psutil.Process(demo.process.pid).children(recursive=True)
+    demo.process.send_signal(signal.SIGINT)
+    assert demo.process.wait(20) == 0
+    gone, alive = psutil.wait_procs(children, timeout=5)
+    assert gone
+    assert not alive
