@@ -14,6 +14,7 @@ import re
 import secrets
 from collections.abc import Callable
 from http import HTTPStatus
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -181,6 +182,22 @@ def answer_with_problems(app: FastAPI, shown: Shown | None = None) -> None:
     app.add_exception_handler(RequestValidationError, fields)
     app.add_exception_handler(HTTPException, web)
     app.add_middleware(Guard, shown=shown)
+    _document_problems(app)
+
+
+def _document_problems(app: FastAPI) -> None:
+    """Put the shape of a problem into the OpenAPI document; every route refers to it."""
+    plain = app.openapi
+
+    def openapi() -> dict[str, Any]:
+        document = plain()
+        schema = Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+        schemas = document.setdefault("components", {}).setdefault("schemas", {})
+        schemas |= {**schema.pop("$defs"), "Problem": schema}
+        _replace_framework_faults(document)
+        return document
+
+    app.openapi = openapi  # type: ignore[method-assign]
 
 
 class Guard:
@@ -244,11 +261,26 @@ def _limited(receive: Receive) -> Receive:
     return limited
 
 
-#: For the OpenAPI document: the problems that any address may answer with.
+def _replace_framework_faults(document: dict[str, Any]) -> None:
+    """Where the framework documents its own form for wrong fields, ours stands: it is sent."""
+    for operations in document["paths"].values():
+        for operation in operations.values():
+            wrong = operation["responses"].get("422")
+            if wrong is not None:
+                wrong["content"] = _CONTENT
+    for name in ("HTTPValidationError", "ValidationError"):
+        document["components"]["schemas"].pop(name, None)
+
+
+_CONTENT = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
+
+
 def problems(*statuses: HTTPStatus) -> dict[int | str, dict[str, object]]:
-    """The ``responses`` of a route that may answer with problems of these statuses."""
-    content = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    """For the OpenAPI document: the problems that a route may answer with.
+
+    Any route may answer with a fault of ours or a store that is not available, too.
+    """
     return {
-        int(status): {"description": status.phrase, "content": content}
+        int(status): {"description": status.phrase, "content": _CONTENT}
         for status in (*statuses, HTTPStatus.INTERNAL_SERVER_ERROR, HTTPStatus.SERVICE_UNAVAILABLE)
     }
