@@ -59,7 +59,9 @@ CHANNELS = (
 )
 
 NUMBERS = (
-    st.integers(-(2**70), 2**70)
+    st.floats(-50, 300)
+    | st.integers(-50, 300)
+    | st.integers(-(2**70), 2**70)
     | st.floats()
     | st.sampled_from([0, 1, -5, 2**28, 2**53, 2**53 + 1, 1_760_000_000, NOW_MS, 1e308, 5e-324])
 )
@@ -74,6 +76,17 @@ VALUES = st.recursive(
         | st.dictionaries(st.sampled_from(["v", "t", "a", "b"]) | TEXTS, below, max_size=4)
     ),
     max_leaves=8,
+)
+TIMES = st.sampled_from(
+    ["2025-10-09T08:53:20Z", "2016-12-31T23:59:60+05:30", 1_760_000_000.25, 1_760_000_000, NOW_MS]
+)
+#: What the JSON channels look for, mostly there and mostly right.
+LOOKED_FOR = st.fixed_dictionaries(
+    {"v": NUMBERS, "t": TIMES},
+    optional={
+        "a": st.lists(NUMBERS, max_size=2) | st.fixed_dictionaries({"v": NUMBERS, "t": TIMES}),
+        "b": VALUES,
+    },
 )
 LABELS = st.sampled_from([*senml.CBOR_LABELS.values(), "x", "x_"])
 RECORDS = st.dictionaries(LABELS, NUMBERS | TEXTS | SCALARS, max_size=5) | st.fixed_dictionaries(
@@ -124,6 +137,7 @@ MESSAGES = damaged(
     st.binary(max_size=40)
     | st.from_regex(rb"[+-]?[0-9]{0,4}[.,]?[0-9]{0,4}([eE][+-]?[0-9]{1,4})?", fullmatch=True)
     | VALUES.map(in_json)
+    | LOOKED_FOR.map(in_json)
     | PACKS.map(in_json)
     | PACKS.map(in_cbor)
 )
@@ -167,7 +181,7 @@ def test_an_arrival_never_raises_and_always_adds_up(
 
 @given(
     st.sampled_from(["bare", "json", "pack"]),
-    VALUES.map(in_json) | PACKS.map(in_json) | PACKS.map(in_cbor) | NUMBERS.map(in_json),
+    (VALUES | LOOKED_FOR | PACKS | NUMBERS).map(in_json) | PACKS.map(in_cbor),
     st.integers(0, 2**32),
 )
 def test_a_hundred_damaged_copies_of_a_message_all_add_up(
