@@ -102,17 +102,15 @@ class CorrectedStore:
     def _torn(self, channel: str, chain: Chain, edges: Times) -> set[int]:
         """Numbers of the buckets on which readings before and after a change bear.
 
-        Those are the bucket of the change, of the last reading before it and of the first one
-        after it; whatever lies between them has no reading.
+        Those are the bucket of the last reading before it and that of the first one after it;
+        whatever lies between them has no reading.
         """
         torn: set[int] = set()
         for change_ms in dict.fromkeys(chain.changes_ms):
-            before, after = self.raw.before(channel, change_ms), self.raw.after(channel, change_ms)
-            if before is None or after is None:
-                continue
-            for time_ms in (before.time_ms, change_ms, after.time_ms):
-                if edges[0] <= time_ms < edges[-1]:
-                    torn.add(int(np.searchsorted(edges, time_ms, side="right")) - 1)
+            beside = (self.raw.before(channel, change_ms), self.raw.after(channel, change_ms))
+            for reading in beside:
+                if reading is not None and edges[0] <= reading.time_ms < edges[-1]:
+                    torn.add(int(np.searchsorted(edges, reading.time_ms, side="right")) - 1)
         return torn
 
     def _from_readings(

@@ -189,6 +189,43 @@ def test_corrected_equals_recomputed(
         assert np.isfinite(found.means[~empty]).all()
 
 
+lines = st.lists(
+    st.builds(
+        lambda at, added: Correction.offset(START_MS + at, added),
+        st.integers(0, 1_000),
+        st.floats(-5.0, 5.0),
+    ),
+    min_size=1,
+    max_size=3,
+).map(tuple)
+
+
+@given(
+    rows=st.dictionaries(st.integers(0, 1_000), st.floats(0.0, 60.0), min_size=2, max_size=12),
+    corrected_by=lines,
+    n=st.integers(2, 40),
+)
+def test_means_are_exact_on_both_sides_of_a_change(
+    raw: SqliteStore, rows: dict[int, float], corrected_by: tuple[Correction, ...], n: int
+) -> None:
+    channel = filled(raw, rows)
+    chain = Chain(None, corrected_by)
+    series = raw.between(channel, START_MS, START_MS + 1_001)
+    window = (START_MS, START_MS + 1_001, n)
+    want = buckets_of(
+        channel,
+        series.times_ms,
+        chain.apply(series.values, series.times_ms),
+        *window,
+        gap_limit_ms=LIMIT_MS,
+    )
+    found = seen(raw, channel, chain).buckets(channel, *window, gap_limit_ms=LIMIT_MS)
+    for name in ("minima", "maxima", "means"):
+        assert getattr(found, name).tolist() == pytest.approx(
+            getattr(want, name).tolist(), abs=1e-7, nan_ok=True
+        )
+
+
 def test_behind_a_curve_the_mean_is_good_enough_for_a_chart(raw: SqliteStore) -> None:
     # A vat that warms by 6 K in a bucket, read by a thermistor.
     warming = {at: NTC.at(18.0 + 0.01 * at) for at in range(0, 601, 20)}
