@@ -149,15 +149,16 @@ def status_topic(client_id: str) -> str:
 
 
 def needed(filters: Iterable[str]) -> list[str]:
-    """The filters once each, without exact topics that one of the others takes anyway."""
+    """The filters once each, without exact topics that one of the others takes anyway.
+
+    A shared filter is always kept: it takes its own part of the messages.
+    """
     wanted = sorted(set(filters))
-    wide = [f for f in wanted if not topics.is_exact(f) and not f.startswith(topics.SHARE)]
-    return [
-        f
-        for f in wanted
-        if not (topics.is_exact(f) and any(topics.matches(other, f) for other in wide))
-        or f.startswith(topics.SHARE)
-    ]
+    shared = [f for f in wanted if f.startswith(topics.SHARE)]
+    own = [f for f in wanted if f not in shared]
+    wide = [f for f in own if not topics.is_exact(f)]
+    exact = [f for f in own if topics.is_exact(f)]
+    return shared + wide + [f for f in exact if not any(topics.matches(w, f) for w in wide)]
 
 
 class Subscriber:

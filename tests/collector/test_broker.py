@@ -53,6 +53,30 @@ def test_an_old_sensor_reaches_the_collector() -> None:
         subscriber.stop()
 
 
+def test_what_it_keeps_for_a_collector_that_is_away() -> None:
+    """The bound that the module's docstring states: some 20,000 messages of 100 bytes each."""
+    payload = b"x" * 95 + b"%05d"
+    with EmbeddedBroker(subscriptions_n=8, say=lambda _: None) as broker:
+        subscriber = Subscriber(broker_settings(broker.url), ["cellar/vat"])
+        subscriber.start()
+        wait_until_subscribed(subscriber, 10)
+        subscriber.stop()
+        with Publisher(broker_settings(broker.url)) as publisher:
+            for number in range(20_000):
+                publisher.publish("cellar/vat", payload % number)
+            publisher.drain()
+        subscriber = Subscriber(broker_settings(broker.url), ["cellar/vat"])
+        subscriber.start()
+        got: list[bytes] = []
+        while len(got) < 20_000:
+            batch = subscriber.take(5_000, 10)
+            assert batch, f"only {len(got)} came"
+            subscriber.acknowledge(batch)
+            got += [message.payload for message in batch]
+        subscriber.stop()
+        assert got == [payload % number for number in range(20_000)]
+
+
 def test_it_comes_back_when_it_dies() -> None:
     said: list[str] = []
     with EmbeddedBroker(say=said.append) as broker:
