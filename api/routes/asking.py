@@ -15,6 +15,7 @@ from api.checked import checked
 from api.prints import EARLIEST, LATEST, MOST_ID
 from api.record.entries import Kept
 from api.record.ledger import KEY_MAX, Ledger
+from api.routes.shapes import sent
 from collector.errors import InvalidError
 
 M = TypeVar("M", bound=BaseModel)
@@ -105,14 +106,7 @@ def made(request: Request, response: Response, kept: Kept[M]) -> None:
 
 def on_record(shape: type[M], kept: Kept[BaseModel]) -> M:
     """Something on record in the shape it is sent in: its fields, id, revision and time."""
-    return shape.model_validate(
-        {
-            **dict(kept.entry),
-            "id": kept.id,
-            "revision": kept.revision,
-            "changed": kept.changed,
-        }
-    )
+    return sent(shape, kept.entry, id=kept.id, revision=kept.revision, changed=kept.changed)
 
 
 #: A correction as it is sent: the fields that change, null to clear one (RFC 7396).

@@ -9,6 +9,7 @@ from pydantic.config import JsonDict
 
 from api.answers import Measured, PrintConditions, WindowConditions
 from api.prints import Frozen
+from api.routes.shapes import sent
 from collector.readings import Role, moment_of
 
 _SUMMARY: JsonDict = {
@@ -97,19 +98,12 @@ class ConditionsShape(Frozen):
 
 def shape_of(conditions: PrintConditions) -> ConditionsShape:
     """Conditions as they are sent."""
-    vat = conditions.vat
     return ConditionsShape(
         print=conditions.plate.id,
         first_layers=_window(conditions.first_layers),
         whole=_window(conditions.whole),
         why_not=conditions.why_not,
-        vat=VatShape(
-            value_c=vat.value_c,
-            reason=vat.reason,
-            noted=vat.noted,
-            channel=vat.channel,
-            coverage=vat.coverage,
-        ),
+        vat=sent(VatShape, conditions.vat),
     )
 
 
@@ -126,12 +120,11 @@ def _window(found: WindowConditions | None) -> WindowShape | None:
 
 def _summary(role: Role, measured: Measured) -> SummaryShape:
     summary = measured.summary
-    return SummaryShape(
+    return sent(
+        SummaryShape,
+        summary,
         channel=measured.channel,
         unit=role.unit,
-        count=summary.count,
-        marked_out=summary.marked_out,
-        coverage=summary.coverage,
         longest_gap_s=summary.longest_gap_ms / 1_000,
         gaps=tuple(
             GapShape(
@@ -141,13 +134,4 @@ def _summary(role: Role, measured: Measured) -> SummaryShape:
             )
             for gap in summary.gaps
         ),
-        withheld=summary.withheld,
-        mean=summary.mean,
-        minimum=summary.minimum,
-        maximum=summary.maximum,
-        deviation=summary.deviation,
-        slope_per_h=summary.slope_per_h,
-        below=summary.below,
-        minutes_below=summary.minutes_below,
-        degree_hours_below=summary.degree_hours_below,
     )

@@ -17,6 +17,7 @@ from api.answers import Workshop
 from api.prints import Frozen
 from api.problems import problems
 from api.routes.asking import Moment, Now, TheWorkshop
+from api.routes.shapes import sent
 from collector.errors import InvalidError
 from collector.readings import Mark, Reading, Role, moment_of, ms_of
 
@@ -146,11 +147,10 @@ def _latest(workshop: Workshop, now: datetime) -> list[LatestShape]:
 def health(workshop: TheWorkshop, now: Now) -> HealthShape:
     """Every message must be accounted for, over crashes too."""
     accounts = workshop.store.accounts()
-    counts = {name: getattr(accounts, name) for name in AccountsShape.model_fields}
     return HealthShape(
         time=now,
         balanced=accounts.balanced,
-        accounts=AccountsShape(**counts),
+        accounts=sent(AccountsShape, accounts),
         channels=tuple(_latest(workshop, now)),
     )
 

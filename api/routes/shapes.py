@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import TypeVar
 
-from pydantic import ConfigDict, Field, computed_field
+from pydantic import BaseModel, ConfigDict, Field, computed_field
 from pydantic.config import JsonDict
 
 from api.prints import Frozen, Outcome, Print
 from api.record.entries import LoggedLook, Machine, Resin
 from api.soak.program import SoakRun
+
+S = TypeVar("S", bound=BaseModel)
 
 EVENING = "2026-01-14T19:30:00Z"
 MORNING = "2026-01-15T03:10:00Z"
@@ -55,6 +58,12 @@ SOAK: JsonDict = {
 LOOK: JsonDict = {"specimen": "A", "time": "2026-01-14T21:00:00Z", "finding": "sound"}
 
 ON_RECORD: JsonDict = {"id": 1, "revision": 3, "changed": MORNING}
+
+
+def sent(shape: type[S], source: object, **given: object) -> S:
+    """A shape filled from the fields of the same name, with those ``given`` put first."""
+    names = shape.model_fields.keys() - given.keys()
+    return shape.model_validate({**{name: getattr(source, name) for name in names}, **given})
 
 
 def _like(example: JsonDict) -> ConfigDict:

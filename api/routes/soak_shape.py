@@ -8,8 +8,9 @@ from pydantic import Field
 
 from api.answers import SoakNow
 from api.prints import Frozen
+from api.routes.shapes import sent
 from api.soak.program import Finding
-from api.soak.state import Excursion, LookAt, Phase, Place, StepLog
+from api.soak.state import Hole, LookAt, Phase, Place, StepLog
 from api.soak.verdict import SpecimenVerdict, Verdict
 from collector.readings import moment_of
 
@@ -123,101 +124,68 @@ class SoakStateShape(Frozen):
 def shape_of(found: SoakNow) -> SoakStateShape:
     """The state of a run as it is sent."""
     state = found.state
-    return SoakStateShape(
+    return sent(
+        SoakStateShape,
+        state,
         soak=found.run.id,
-        phase=state.phase,
         step=None if state.log is None else state.log.number,
-        in_band=state.in_band,
         readings_c=state.last_readings_c,
         last_reading=_moment(state.last_reading_ms),
         look_due=_moment(state.look_due_ms),
-        inside=state.inside,
-        peak_c=state.peak_c,
-        reason=state.reason,
         marked_out=found.marked_out,
         steps=tuple(map(_step, state.steps)),
-        excursions=tuple(map(_excursion, state.excursions)),
-        holes=tuple(
-            HoleShape(
-                step=hole.step,
-                start=_at(hole.start_ms),
-                end=_at(hole.end_ms),
-                length_s=(hole.end_ms - hole.start_ms) / 1_000,
-            )
-            for hole in state.holes
+        excursions=tuple(
+            sent(ExcursionShape, out, start=_at(out.start_ms), end=_at(out.end_ms))
+            for out in state.excursions
         ),
+        holes=tuple(map(_hole, state.holes)),
         looks=tuple(map(_look, state.looks)),
         verdicts=tuple(map(_verdict, found.verdicts)),
     )
 
 
 def _step(log: StepLog) -> StepShape:
-    return StepShape(
-        number=log.number,
+    return sent(
+        StepShape,
+        log,
         setpoint_c=log.step.setpoint_c,
         tolerance_k=log.step.tolerance_k,
         dwell_asked_s=log.step.dwell_ms / 1_000,
         began=_at(log.began_ms),
         settled=_moment(log.settled_ms),
         done=_moment(log.done_ms),
-        dwell_s=log.dwell_s,
-        remaining_s=log.remaining_s,
-        mean_c=log.mean_c,
-        lowest_c=log.lowest_c,
-        highest_c=log.highest_c,
-        peak_c=log.peak_c,
     )
 
 
-def _excursion(excursion: Excursion) -> ExcursionShape:
-    return ExcursionShape(
-        step=excursion.step,
-        start=_at(excursion.start_ms),
-        end=_at(excursion.end_ms),
-        length_s=excursion.length_s,
-        over_k=excursion.over_k,
-        under_k=excursion.under_k,
-    )
+def _hole(hole: Hole) -> HoleShape:
+    start, end = _at(hole.start_ms), _at(hole.end_ms)
+    length_s = (hole.end_ms - hole.start_ms) / 1_000
+    return HoleShape(step=hole.step, start=start, end=end, length_s=length_s)
 
 
 def _look(look: LookAt) -> LookPlaceShape:
-    placed = {**dict(_place(look.place)), "time": moment_of(look.time_ms)}
-    return LookPlaceShape(**placed, specimen=look.specimen, finding=look.finding)
-
-
-def _place(place: Place) -> PlaceShape:
-    return PlaceShape(
-        time=_at(place.time_ms),
-        step=place.step,
-        step_completed=place.completed,
-        dwell_s=place.dwell_s,
-        mean_c=place.mean_c,
-        peak_c=place.peak_c,
-        final=place.final,
+    placed = _place(look.place)
+    return sent(
+        LookPlaceShape,
+        placed,
+        time=moment_of(look.time_ms),
+        specimen=look.specimen,
+        finding=look.finding,
     )
 
 
+def _place(place: Place) -> PlaceShape:
+    return sent(PlaceShape, place, time=_at(place.time_ms), step_completed=place.completed)
+
+
 def _verdict(found: SpecimenVerdict) -> SpecimenVerdictShape:
-    return SpecimenVerdictShape(
-        specimen=found.specimen,
+    return sent(
+        SpecimenVerdictShape,
+        found,
         sound=None if found.sound is None else _place(found.sound),
         failed=None if found.failed is None else _place(found.failed),
-        survived_c=found.survived_c,
-        failed_c=found.failed_c,
-        highest_step_held=found.highest_step_held,
         steps=tuple(
-            StepVerdictShape(
-                step=step.step,
-                setpoint_c=step.setpoint_c,
-                verdict=step.verdict,
-                mean_c=step.mean_c,
-                lowest_c=step.lowest_c,
-                highest_c=step.highest_c,
-                in_band_min=step.in_band_min,
-                excursions_n=len(step.excursions),
-                overshot_by=step.overshot_by,
-            )
-            for step in found.steps
+            sent(StepVerdictShape, step, excursions_n=len(step.excursions)) for step in found.steps
         ),
     )
 
