@@ -244,8 +244,13 @@ def _address(table: _Table, url: str) -> tuple[str, int, bool]:
 
 def _store(table: _Table) -> StoreSettings:
     table.check_keys()
-    folder = Path(table.text("folder") or StoreSettings().folder).expanduser()
-    return StoreSettings(table.path.parent / folder)
+    folder = Path(table.text("folder") or StoreSettings().folder)
+    try:
+        return StoreSettings(table.path.parent / folder.expanduser())
+    except RuntimeError:
+        raise table.error(
+            "folder", f"{_shown(str(folder))} names nobody's home.", "Write the path in full."
+        ) from None
 
 
 def _pages(table: _Table) -> PagesSettings:
@@ -344,6 +349,8 @@ class _Table:
             raise self.error(key, f"{found!r} is no text.", f'Put it in quotes: {key} = "...".')
         if not empty and not found.strip():
             raise self.error(key, "the text is empty.", "Fill it in or leave the key out.")
+        if "\0" in found:
+            raise self.error(key, "the text holds the character U+0000.", "Take it out.")
         return found
 
     def number(self, key: str) -> float | None:

@@ -14,8 +14,8 @@ counted; a pack in which there is no record for anybody is refused, for it shows
 in the settings, and one that sets base fields alone brings nothing to refuse.
 
 A number that is not within ±2^53 is refused whatever its form: float64 cannot keep its digits.
-A message without a time of its own is given the time it arrived; if it was retained by the broker, that
-would date an old reading as new, and so it is refused.
+A message without a time of its own is given the time it arrived; if it was retained by the
+broker, that would date an old reading as new, and so it is refused.
 """
 
 from __future__ import annotations

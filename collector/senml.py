@@ -198,7 +198,7 @@ class _Base:
 
     def _take_version(self, found: object, *, first: bool) -> None:
         if type(found) is not int or found < 1:
-            raise PayloadError(f"bver is {_shown(found)}, where a positive whole number belongs")
+            raise PayloadError(f"bver is {repr(found)[:40]}, where a positive whole number belongs")
         if found > VERSION:
             raise PayloadError(f"version {found} is newer than {VERSION}, the one we understand")
         if not first and found != self.version:
@@ -306,7 +306,3 @@ def _octets(fields: Mapping[str, object]) -> bytes | None:
 
 def _time_of(record: Record) -> float:
     return record.time_s
-
-
-def _shown(found: object) -> str:
-    return repr(found)[:40]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from collector import config
 from collector.channels import Channel, TimeForm
 from collector.config import ENVIRONMENT, SETTINGS, Settings, load
 from collector.errors import NotFoundError, SettingsError
@@ -125,6 +126,8 @@ def refused(folder: Path, text: str, **environ: str) -> str:
         ('[pages]\nport = "8460"\n', "'8460' is no number."),
         ('[pages]\nhost = "http://here"\n', "'http://here' is no host."),
         ("[pages]\nhost = 127\n", "127 is no text. Put it in quotes"),
+        ('[store]\nfolder = "~nobody-here/x"\n', "names nobody's home. Write the path in full."),
+        ('[store]\nfolder = "a\\u0000"\n', "folder: the text holds the character U+0000."),
         ('[store]\nfolder = ""\n', "line 2, [store], folder: the text is empty."),
         ("[broker]\n", "line 1, [broker]: the broker has no url."),
         ('[broker]\nurl = "127.0.0.1"\n', "is not of the scheme mqtt or mqtts."),
@@ -205,6 +208,19 @@ def test_what_is_wrong_is_told_with_its_place_and_its_remedy(
     tmp_path: Path, text: str, told: str
 ) -> None:
     assert told in refused(tmp_path, text)
+
+
+def test_the_example_file_that_is_shipped_is_right() -> None:
+    example = load(Path(config.__file__).with_name("example.toml"), {})
+    assert example.broker is not None
+    assert {channel.id for channel in example.channels} >= {"vat-north", "room-temp"}
+
+
+def test_a_folder_is_seen_from_the_settings_file_unless_it_is_whole(tmp_path: Path) -> None:
+    assert settings(tmp_path, "").store.folder == tmp_path / "vatside-data"
+    assert settings(tmp_path, '[store]\nfolder = "/srv/v"\n').store.folder == Path("/srv/v")
+    at_home = settings(tmp_path, '[store]\nfolder = "~/v"\n').store.folder
+    assert at_home == Path("~/v").expanduser()
 
 
 def test_two_channels_may_share_a_topic_with_different_pointers(tmp_path: Path) -> None:
