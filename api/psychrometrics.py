@@ -20,13 +20,15 @@ below 0 °C, as sensors report it; below zero it has no meaning and gives NaN.
 
 from __future__ import annotations
 
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar, overload
 
 import numpy as np
 import numpy.typing as npt
 
+Floats = npt.NDArray[np.float64]
+
 #: One number or an array of them.
-Value = TypeVar("Value", float, npt.NDArray[np.float64])
+Value = TypeVar("Value", float, Floats)
 
 #: Magnus coefficients: pressure at 0 °C [hPa], factor, offset [°C] over water (WMO No. 8).
 _WATER = (6.112, 17.62, 243.12)
@@ -101,6 +103,10 @@ def _magnus_back(pressure_hpa: Value, coefficients: tuple[float, float, float]) 
     return _like(pressure_hpa, offset * power / (factor - power))
 
 
-def _like(example: Value, result: Any) -> Value:
+@overload
+def _like(example: float, result: Any) -> float: ...
+@overload
+def _like(example: Floats, result: Any) -> Floats: ...
+def _like(example: float | Floats, result: Any) -> float | Floats:
     """A plain number where a number was given, an array where an array was."""
-    return cast(Value, result if isinstance(example, np.ndarray) else float(result))
+    return np.asarray(result) if isinstance(example, np.ndarray) else float(result)
