@@ -5,21 +5,17 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 import pytest
-import uvicorn
 
 from api.answers import Workshop
-from api.app import create_app
 from api.record import Record
 from collector.broker import EmbeddedBroker
 from collector.config import Settings, load
 from collector.errors import ConflictError, InvalidError, NotFoundError, VatsideError
-from collector.payload import Decoder
 from collector.service import Collector, broker_at
 from collector.store.sqlite import SqliteStore
 from collector.subscriber import Subscriber
@@ -29,66 +25,13 @@ from dashboards.demo.play import (
     LEAD_S,
     PAUSE_LIMIT_S,
     Book,
-    Player,
     Tempo,
     began,
     main,
 )
 from dashboards.demo.settings import write_settings
 from dashboards.demo.winter import RUNNING, Winter, winter
-
-NOW_S = 1_790_000_000.0 // 60 * 60
-
-
-@contextmanager
-def served(workshop: Workshop) -> Iterator[ApiClient]:
-    """The real api over a workshop, on a free port of this machine."""
-    config = uvicorn.Config(create_app(workshop), port=0, log_level="error", ws="none")
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    while not server.started:
-        time.sleep(0.01)
-    port = server.servers[0].sockets[0].getsockname()[1]
-    try:
-        yield ApiClient(f"http://127.0.0.1:{port}")
-    finally:
-        server.should_exit = True
-        thread.join()
-
-
-@dataclass
-class Wire:
-    """Stands for publisher, broker and collector: what is published is in the store."""
-
-    settings: Settings
-    store: SqliteStore
-    clock_s: float = NOW_S
-    times_ms: list[int] = field(default_factory=list)
-
-    def publish(self, topic: str, payload: bytes) -> None:
-        decoder = Decoder(self.settings.channels)
-        arrival = decoder.arrival(topic, payload, int(self.clock_s * 1_000))
-        assert not arrival.refusals
-        self.times_ms += [reading.time_ms for reading in arrival.readings]
-        self.store.append([arrival])
-
-    def drain(self) -> None:
-        """Nothing waits."""
-
-
-@dataclass
-class Stage:
-    """A workshop with an empty record and store, its api, and the wire to it."""
-
-    workshop: Workshop
-    wire: Wire
-    api: ApiClient
-
-    def player(self, played: Winter, *, speed: float = 1.0, started_s: float = NOW_S) -> Player:
-        """A player whose clock is the wire's."""
-        tempo, stop = Tempo(started_s, speed), threading.Event()
-        return Player(played, self.wire, self.api, tempo, stop, clock=lambda: self.wire.clock_s)
+from tests.dashboards.demo.stage import NOW_S, Stage, Wire, served, stage_of
 
 
 @pytest.fixture
@@ -98,12 +41,8 @@ def settings(tmp_path: Path) -> Settings:
 
 @pytest.fixture
 def stage(settings: Settings) -> Iterator[Stage]:
-    store = SqliteStore(settings.store.readings_path)
-    workshop = Workshop(settings, store, Record(settings.store.record_path))
-    with served(workshop) as api:
-        yield Stage(workshop, Wire(settings, store), api)
-    workshop.record.close()
-    store.close()
+    with stage_of(settings) as found:
+        yield found
 
 
 @pytest.fixture(scope="module")
