@@ -127,7 +127,7 @@ def _labelled(record: object, number: int) -> dict[str, object]:
     for key, found in record.items():
         label = CBOR_LABELS.get(key) if type(key) is int else key
         if type(label) is not str:
-            raise PayloadError(f"record {number} has a label that is none: {str(key)[:40]}")
+            raise PayloadError(f"record {number} has a label that RFC 8428 does not know")
         if label in labelled:
             raise PayloadError(f"record {number} gives {label} twice: which one is meant?")
         labelled[label] = found
@@ -198,9 +198,9 @@ class _Base:
 
     def _take_version(self, found: object, *, first: bool) -> None:
         if type(found) is not int or found < 1:
-            raise PayloadError(f"bver is {repr(found)[:40]}, where a positive whole number belongs")
+            raise PayloadError("bver is not a positive whole number")
         if found > VERSION:
-            raise PayloadError(f"version {found} is newer than {VERSION}, the one we understand")
+            raise PayloadError(f"its version is newer than {VERSION}, the one we understand")
         if not first and found != self.version:
             raise PayloadError(f"version {found} in a pack of version {self.version}")
         self.version = found

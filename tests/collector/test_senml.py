@@ -161,10 +161,10 @@ def test_decimal_fractions_of_cbor_are_numbers() -> None:
 @pytest.mark.parametrize(
     ("text", "reason"),
     [
-        ('[{"n":"a","v":1,"bver":11}]', "record 1: version 11 is newer than 10"),
-        ('[{"n":"a","v":1,"bver":0}]', "bver is 0"),
-        ('[{"n":"a","v":1,"bver":true}]', "bver is True"),
-        ('[{"n":"a","v":1,"bver":5.0}]', "bver is 5.0"),
+        ('[{"n":"a","v":1,"bver":11}]', "record 1: its version is newer than 10"),
+        ('[{"n":"a","v":1,"bver":0}]', "bver is not a positive whole number"),
+        ('[{"n":"a","v":1,"bver":true}]', "bver is not a positive whole number"),
+        ('[{"n":"a","v":1,"bver":5.0}]', "bver is not a positive whole number"),
         ('[{"n":"a","v":1},{"bver":5,"n":"a","v":1}]', "version 5 in a pack of version 10"),
         ('[{"v":1}]', "it has no name"),
         ('[{"n":"-a","v":1}]', "may not be a name"),
@@ -206,8 +206,8 @@ def test_what_breaks_the_rfc_refuses_the_pack_whole(text: str, reason: str) -> N
         ("81a3006161006162" + "0201", "Duplicate map key"),
         ("81a3006161616e61620201", "gives n twice"),  # once as 0, once as "n"
         ("81a20061610aff", "no valid CBOR"),
-        ("81a3006161" + "0201" + "0a01", "label that is none: 10"),
-        ("81a3006161" + "0201" + "f501", "label that is none: True"),
+        ("81a3006161" + "0201" + "0a01", "label that RFC 8428 does not know"),
+        ("81a3006161" + "0201" + "f501", "label that RFC 8428 does not know"),
         ("81a2006161" + "02f97e00", "v is nan"),
         ("81a2006161" + "02f97c00", "v is inf"),
         ("81a2006161" + "02c482190fff01", "v is inf"),  # 1e4095 as a decimal fraction
@@ -220,3 +220,41 @@ def test_wrong_cbor_is_refused(payload_hex: str, reason: str) -> None:
     with pytest.raises(PayloadError) as fault:
         resolve(pack_of(bytes.fromhex(payload_hex)), NOW_S)
     assert reason in fault.value.what
+
+
+@pytest.mark.parametrize("label_hex", ["02", "06", "22", "24", "05", "07", "20", "00"])
+@pytest.mark.parametrize("sign", ["c2", "c3"])
+def test_a_number_too_long_to_be_written_out_is_refused(label_hex: str, sign: str) -> None:
+    # 2,400 bytes are more decimal digits than Python agrees to print.
+    long_int = bytes.fromhex(f"{sign}590960") + b"\xff" * 0x960
+    as_value = bytes.fromhex("81a2006161" + label_hex) + long_int
+    as_label = bytes.fromhex("81a2006161") + long_int + b"\x01"
+    for payload in (as_value, as_label):
+        with pytest.raises(PayloadError):
+            resolve(pack_of(payload), NOW_S)
+
+
+#: What may stand under a CBOR tag: numbers, texts, arrays, lengths that lie.
+UNDER_A_TAG = [
+    "00", "20", "1bffffffffffffffff", "3bffffffffffffffff", "fb7ff0000000000000", "f97e00",
+    "f6", "f5", "60", "6161", "623a28", "6430303030", "40", "43ffffff", "80", "820000",
+    "820100", "8200f6", "821b7fffffffffffffff01", "823b7fffffffffffffff01", "83000000",
+    "a0", "a10000", "c249ff" + "00" * 8, "9bffffffffffffffff", "5bffffffffffffffff",
+    "7b7fffffffffffffff", "bbffffffffffffffff", "9f", "5f41", "9a7fffffff00",
+    "9b000000ffffffff00", "ba7fffffff0000", "5a7fffffff00",
+]  # fmt: skip
+
+
+def test_every_tag_over_anything_is_a_value_or_refused() -> None:
+    tags = [*range(300), 1001, 1004, 43000, 55799, 2**16, 2**32, 2**64 - 1]
+    refused_n = 0
+    for tag in tags:
+        head = cbor2.dumps(cbor2.CBORTag(tag, 0))[:-1]
+        for below in UNDER_A_TAG:
+            for front in ("81a200616102", "81a2006161", "81", "8181", "81a20061616374"):
+                payload = bytes.fromhex(front) + head + bytes.fromhex(below)
+                try:
+                    resolve(pack_of(payload), NOW_S)
+                except PayloadError:
+                    refused_n += 1
+    assert refused_n > 10_000
