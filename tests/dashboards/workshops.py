@@ -7,6 +7,7 @@ since noon; the chamber is hot.
 from __future__ import annotations
 
 import math
+import shutil
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -61,6 +62,12 @@ def filled_workshop(folder: Path, now: datetime = NOW) -> Workshop:
     return workshop
 
 
+def copied_workshop(folder: Path, pattern: Path) -> Workshop:
+    """A workshop of its own in ``folder``, as it stands in the folder of a closed one."""
+    shutil.copytree(pattern, folder, dirs_exist_ok=True)
+    return empty_workshop(folder)
+
+
 def close(workshop: Workshop) -> None:
     """Let go of its files."""
     workshop.store.close()
@@ -95,14 +102,18 @@ def _fill_readings(workshop: Workshop, now: datetime) -> None:
     append(workshop, "room-temp", swing(17.5, 2.5))
     append(workshop, "room-humidity", swing(58.0, 6.0))
     since = now - timedelta(hours=4)
+    moments = [since + timedelta(seconds=30 * n) for n in range(4 * 120 + 1)]
     append(
-        workshop,
-        "chamber",
-        [
-            (at, round(min(20 + (at - since).total_seconds() / 60, 60 + math.sin(at.minute)), 2))
-            for at in (since + timedelta(seconds=30 * n) for n in range(4 * 120 + 1))
-        ],
+        workshop, "chamber", [(at, _chamber_c((at - since).total_seconds() / 60)) for at in moments]
     )
+
+
+def _chamber_c(minutes: float) -> float:
+    """The chamber `minutes` into the soak: an hour and a bit at 50 °C, then 60 °C [°C]."""
+    ripple = 0.6 * math.sin(minutes)
+    if minutes < 100:
+        return round(min(20.0 + minutes, 50.0 + ripple), 2)
+    return round(min(50.0 + (minutes - 100), 60.0 + ripple), 2)
 
 
 def _fill_record(workshop: Workshop, now: datetime) -> None:
