@@ -249,7 +249,7 @@ def _resolved(fields: Mapping[str, object], base: _Base, now_s: float) -> Record
 
 
 def _added(base: float | None, own: float | None) -> float | None:
-    """base + own in decimal, so that 20.1 + 0.2 is 20.3; None when there is neither."""
+    """base + own in decimal, so that 0.1 + 0.2 is 0.3; None when there is neither."""
     if not base:
         return base if own is None else own
     if not own:

@@ -90,10 +90,10 @@ def test_the_published_cbor_dump_is_read() -> None:
 
 
 def test_base_value_and_base_sum_are_added_and_the_missing_part_is_zero() -> None:
-    text = '[{"bn":"a","bv":20.1,"bs":100,"v":0.2,"s":5},{"n":"b"},{"bv":1,"n":"c","v":2}]'
+    text = '[{"bn":"a","bv":0.1,"bs":100,"v":0.2,"s":5},{"n":"b"},{"bv":1,"n":"c","v":2}]'
     assert resolved(text) == [
-        {"n": "a", "t": NOW_S, "v": 20.3, "s": 105},
-        {"n": "ab", "t": NOW_S, "v": 20.1, "s": 100},
+        {"n": "a", "t": NOW_S, "v": 0.3, "s": 105},
+        {"n": "ab", "t": NOW_S, "v": 0.1, "s": 100},
         {"n": "ac", "t": NOW_S, "v": 3, "s": 100},
     ]
 
