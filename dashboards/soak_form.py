@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from datetime import datetime
 
@@ -16,6 +17,8 @@ from dashboards.sheet import number_of, text_of, time_of
 SPECIMENS_N = 8
 
 OWN = "own"
+
+_BETWEEN = re.compile(r"[;\s]+|,\s+")
 
 
 def texts_of(form: FormData) -> dict[str, str]:
@@ -78,8 +81,11 @@ def program_of(texts: Mapping[str, str]) -> Program:
 
 
 def _step(line: str, number: int) -> dict[str, object]:
-    """A step from ``60, 90, 2``: setpoint [°C], dwell [min], tolerance [K] (2 if left out)."""
-    fields = line.replace(";", " ").replace(",", " ").split()
+    """A step from ``60 90 2``: setpoint [°C], dwell [min], tolerance [K] (2 if left out).
+
+    Numbers are parted by blanks, semicolons or a comma with a blank; a comma alone is decimal.
+    """
+    fields = [field for field in _BETWEEN.split(line) if field]
     if not 2 <= len(fields) <= 3:
         raise InvalidError(
             f"line {number} of the steps, “{line[:40]}”, is not a step",

@@ -109,11 +109,11 @@ def _fill_readings(workshop: Workshop, now: datetime) -> None:
 
 
 def _chamber_c(minutes: float) -> float:
-    """The chamber `minutes` into the soak: an hour and a bit at 50 °C, then 60 °C [°C]."""
+    """The chamber `minutes` into the soak: at 50 °C until minute 190, then up to 60 °C [°C]."""
     ripple = 0.6 * math.sin(minutes)
-    if minutes < 100:
+    if minutes < 190:
         return round(min(20.0 + minutes, 50.0 + ripple), 2)
-    return round(min(50.0 + (minutes - 100), 60.0 + ripple), 2)
+    return round(min(50.0 + (minutes - 190), 60.0 + ripple), 2)
 
 
 def _fill_record(workshop: Workshop, now: datetime) -> None:

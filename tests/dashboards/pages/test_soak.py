@@ -1,0 +1,167 @@
+"""The soak bench without script: start a run, log looks, read the verdicts, end it."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+from datetime import timedelta
+
+import pytest
+from starlette.testclient import TestClient
+
+from api.answers import Workshop
+from api.soak.program import READY_MADE, Finding
+from tests.dashboards import workshops
+
+START = {
+    "name": "Housings",
+    "program": "0",
+    "chamber": "chamber",
+    "specimen-0": "amber 2",
+    "resin-0": "2",
+    "specimen-3": "willow 1",
+    "resin-3": "3",
+}
+
+
+def test_a_run_from_a_ready_made_program(filled: Workshop, client: TestClient) -> None:
+    answer = client.post("/soak", data=START)
+    run = filled.record.soaks.get(2).entry
+    assert answer.url.path == "/soak/2"
+    assert run.program == READY_MADE[0]
+    assert run.started == workshops.NOW
+    assert [(piece.name, piece.resin) for piece in run.specimens] == [
+        ("amber 2", 2),
+        ("willow 1", 3),
+    ]
+
+
+def test_a_run_with_steps_of_ones_own(filled: Workshop, client: TestClient) -> None:
+    steps = {"program": "own", "steps": "60 90 2\n\n55; 30,5; 1.5\n", "look_every_min": "15"}
+    client.post("/soak", data=START | steps)
+    program = filled.record.soaks.get(2).entry.program
+    assert [(s.setpoint_c, s.dwell_min, s.tolerance_k) for s in program.steps] == [
+        (60.0, 90.0, 2.0),
+        (55.0, 30.5, 1.5),
+    ]
+    assert program.look_every_min == 15
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"name": ""}, "at least 1 character"),
+        ({"chamber": ""}, "no probe of the chamber was chosen"),
+        ({"specimen-0": "", "specimen-3": ""}, "no specimen was named"),
+        ({"specimen-3": "amber 2"}, "same name"),
+        ({"program": "own", "steps": "sixty, 90"}, "is not a number"),
+        ({"program": "own", "steps": "60"}, "line 1 of the steps"),
+        ({"program": "own", "steps": ""}, "at least 1 item"),
+        ({"program": "99"}, "no program was chosen"),
+        ({"name": "Collars, first run"}, "is named Collars, first run already"),
+        ({"started": "soon"}, "is not a time"),
+    ],
+)
+def test_a_refused_run_comes_back_with_all_that_was_typed(
+    filled: Workshop, client: TestClient, change: dict[str, str], said: str
+) -> None:
+    form = {name: text for name, text in (START | change).items() if text}
+    answer = client.post("/soak", data=form)
+    assert answer.status_code in (409, 422)
+    assert said in html.unescape(answer.text)
+    for name in ("name", "specimen-0", "specimen-3"):
+        if form.get(name):
+            assert f'value="{form[name]}"' in answer.text
+    assert len(filled.record.soaks.all()) == 1
+
+
+def test_the_page_says_where_the_run_stands(client: TestClient) -> None:
+    """The chamber left 50 °C in minute 190 at 1 K/min and is in band of 60 °C since 198."""
+    page = client.get("/soak/1").text
+    now = client.get("/soak/1/now").json()["texts"]
+    assert now["step"] == "Step 2 of 8: 60 °C ± 2 K"
+    assert now["phase"] == "dwelling"
+    assert now["clock"] in ("0:41", "0:42")
+    assert now["asked"] == "1:00"
+    assert now["clock-words"] == "The clock runs: the chamber is in its band."
+    assert now["next"].endswith(" min of dwell to go.")
+    for name, text in now.items():
+        assert re.search(rf'data-live="{name}">{re.escape(html.escape(text))}<', page), name
+    assert "independent thermal cut-out" in page
+    assert "wet with solvent never go into heat" in page
+
+
+def test_the_profile_is_drawn_in_the_bands_of_its_steps(client: TestClient) -> None:
+    page = client.get("/soak/1").text
+    rows = re.search(r'<script type="application/json">(.*?)</script>', page, re.DOTALL)
+    assert rows is not None
+    drawn = json.loads(rows[1])
+    assert drawn["bands"]["setpoint"] == [50.0, 60.0]
+    assert drawn["bands"]["low"] == [48.0, 58.0]
+    assert len(drawn["looks"]["at"]) == 2
+    assert client.get("/soak/1/charts").json()["figures"] == {"profile": drawn}
+
+
+def test_all_sound_is_one_tap(filled: Workshop, client: TestClient) -> None:
+    client.post("/soak/1/looks", data={"all": "sound"})
+    looks = [kept.entry for kept in filled.record.looks.of(1) if kept.entry.time == workshops.NOW]
+    assert {look.specimen: look.finding for look in looks} == {
+        "grey 1": Finding.SOUND,
+        "amber 1": Finding.SOUND,
+    }
+
+
+def test_a_piece_that_gave_way_is_judged_as_an_interval(
+    filled: Workshop, client: TestClient
+) -> None:
+    at = (workshops.NOW - timedelta(minutes=20)).astimezone().strftime("%Y-%m-%dT%H:%M")
+    form = {"finding-0": "sagged", "sag-0": "1,5", "finding-1": "sound", "time": at}
+    page = client.post("/soak/1/looks", data=form).text
+    look = filled.record.looks.of(1)[-2].entry
+    assert (look.finding, look.sag_mm) == (Finding.SAGGED, 1.5)
+    grey = page[page.index("<h3>grey 1</h3>") : page.index("<h3>amber 1</h3>")]
+    assert "Gave way after the whole dwell of step 1" in grey
+    assert re.search(r"and no later than 2[12] min of dwell in step 2", grey)
+    assert "In temperature: above" in grey
+    assert "Sound when last looked at" in page[page.index("<h3>amber 1</h3>") :]
+
+
+def test_a_look_at_nothing_is_refused(filled: Workshop, client: TestClient) -> None:
+    answer = client.post("/soak/1/looks", data={"time": ""})
+    assert answer.status_code == 422
+    assert "no finding was chosen" in answer.text
+    before = client.post("/soak/1/looks", data={"all": "sound", "time": "2020-01-01T00:00"})
+    assert before.status_code == 422
+    assert len(filled.record.looks.of(1)) == 2
+
+
+def test_a_look_can_be_taken_back(filled: Workshop, client: TestClient) -> None:
+    look = filled.record.looks.of(1)[0].id
+    client.post(f"/soak/1/looks/{look}/delete")
+    assert [kept.id for kept in filled.record.looks.of(1)] == [look + 1]
+
+
+def test_a_run_is_broken_off_with_its_reason(filled: Workshop, client: TestClient) -> None:
+    page = client.post("/soak/1/end", data={"abandoned": "the fan stopped"}).text
+    run = filled.record.soaks.get(1).entry
+    assert (run.ended, run.abandoned) == (workshops.NOW, "the fan stopped")
+    assert "the fan stopped" in page
+    assert "broken off" in page
+    assert "The end</h2>" not in page
+
+
+def test_the_end_stops_the_live_page(filled: Workshop, client: TestClient) -> None:
+    page = client.post("/soak/1/end", data={}).text
+    assert filled.record.soaks.get(1).entry.ended == workshops.NOW
+    assert "live.js" not in page
+
+
+def test_a_silent_chamber_is_said(filled: Workshop, client: TestClient) -> None:
+    run = filled.record.soaks.get(1).entry
+    silent = run.model_copy(update={"name": "No probe", "chamber_channels": ("probe-2",)})
+    filled.record.soaks.add(silent)
+    now = client.get("/soak/2/now").json()["texts"]
+    assert now["clock-words"] == "The clock stands: no chamber reading for 4 h."
+    assert now["chamber"] == "no reading yet"
+    assert client.get("/soak/2").status_code == 200
