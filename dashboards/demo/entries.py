@@ -11,11 +11,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
+from dashboards.demo.soaks import PlannedSoak
 from dashboards.demo.winter import (
     MACHINES,
     RESINS,
     PlannedPrint,
-    PlannedSoak,
     Winter,
 )
 

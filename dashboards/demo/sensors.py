@@ -25,7 +25,8 @@ from dashboards.demo.physics import (
     quantised,
     scatter,
 )
-from dashboards.demo.winter import PlannedPrint, PlannedSoak, Winter, first_layers_s, movement_s
+from dashboards.demo.soaks import PlannedSoak
+from dashboards.demo.winter import PlannedPrint, Winter, first_layers_s, movement_s
 
 #: The channels, in the order of the demo's settings; a channel's place is its noise salt.
 CHANNELS = (

@@ -19,16 +19,13 @@ from dashboards.demo.physics import (
     HOUR_S,
     TRUTH,
     Cellar,
-    ChamberRun,
-    Floats,
     PowerDraw,
     Pulse,
-    Step,
     Swing,
     Truth,
     Vat,
-    run_chamber,
 )
+from dashboards.demo.soaks import PlannedSoak, planned_soaks
 
 SEED = 1
 WINTER_DAYS = 110
@@ -108,42 +105,6 @@ class PlannedPrint:
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedLook:
-    """A look at one specimen: when, in which step (from 0), and what was seen."""
-
-    time_s: float
-    step: int
-    specimen: str
-    seen: str
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedSpecimen:
-    """A specimen and the chamber temperature at which it truly gives way [°C]."""
-
-    name: str
-    resin: str
-    gives_way_c: float
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedSoak:
-    """One stepped soak: program, specimens, what the chamber did and every look at it."""
-
-    key: str
-    title: str
-    steps: tuple[Step, ...]
-    specimens: tuple[PlannedSpecimen, ...]
-    run: ChamberRun
-    looks: tuple[PlannedLook, ...]
-
-    @property
-    def end_s(self) -> float:
-        """When the heater was switched off [s]."""
-        return self.run.ends_s[-1]
-
-
-@dataclass(frozen=True, slots=True)
 class Winter:
     """Everything that happened, in [start_s, now_s], and what is planned for the next hours."""
 
@@ -191,7 +152,7 @@ def winter(now_s: float, seed: int = SEED, truth: Truth = TRUTH) -> Winter:
         truth=truth,
         cellar=cellar,
         prints=_forget(prints, dice),
-        soaks=tuple(_soaks(now_s, cellar, dice)),
+        soaks=tuple(planned_soaks(now_s, cellar, dice)),
     )
 
 
@@ -266,6 +227,10 @@ def _settings(resin: Resin, plate: Plate, later: bool, dice: Dice) -> dict[str, 
         "retract_speed_mm_min": 150.0,
         "light_off_delay_s": 0.5,
     }
+
+
+# The api has these sums too (``api.prints``), at the price of loading pydantic; a test holds
+# the two together.
 
 
 def movement_s(settings: dict[str, float | int]) -> float:
@@ -367,65 +332,3 @@ def _forget(prints: tuple[PlannedPrint, ...], dice: Dice) -> tuple[PlannedPrint,
     return tuple(
         replace(plate, logged=False) if plate.key in forgotten else plate for plate in prints
     )
-
-
-def _soaks(now_s: float, cellar: Cellar, dice: Dice) -> Iterator[PlannedSoak]:
-    """Two finished runs and one under way, each a stepped soak of an hour a step."""
-    midnight_s = now_s // DAY_S * DAY_S
-    plans = (
-        (
-            "soak-kiln-amber",
-            "Kiln Amber, how hot",
-            (60, 70, 80, 90, 100, 110),
-            ("Kiln Amber",) * 5,
-            midnight_s - 52 * DAY_S + 9 * HOUR_S,
-        ),
-        (
-            "soak-harbour-grey",
-            "Harbour Grey, how hot",
-            (50, 60, 70, 80),
-            ("Harbour Grey",) * 5,
-            midnight_s - 24 * DAY_S + 9 * HOUR_S,
-        ),
-        (
-            "soak-under-way",
-            "Willow and Fathom Clear side by side",
-            (50, 60, 70, 80),
-            ("Willow",) * 3 + ("Fathom Clear",) * 3,
-            now_s - 1.75 * HOUR_S,
-        ),
-    )
-    for key, title, setpoints_c, resins, start_s in plans:
-        steps = tuple(Step(float(setpoint_c), 3.0, HOUR_S) for setpoint_c in setpoints_c)
-        specimens = tuple(
-            PlannedSpecimen(
-                f"{resin} {number}",
-                resin,
-                dice.normal(*cellar.truth.failing_c[resin]),
-            )
-            for number, resin in enumerate(resins, start=1)
-        )
-        room_c = float(cellar.room_c(np.array([start_s]))[0])
-        run = run_chamber(steps, start_s, room_c, chamber=cellar.truth.chamber)
-        yield PlannedSoak(key, title, steps, specimens, run, _looks(run, steps, specimens))
-
-
-def _looks(
-    run: ChamberRun, steps: tuple[Step, ...], specimens: tuple[PlannedSpecimen, ...]
-) -> tuple[PlannedLook, ...]:
-    """One look at every specimen at the end of each step; one that gave way is taken out."""
-    looks, out = [], set()
-    for number, end_s in enumerate(run.ends_s):
-        dwell: Floats = np.arange(end_s - steps[number].dwell_s, end_s, run.grid_s)
-        mean_c = float(run.at(dwell).mean())
-        for place, specimen in enumerate(specimens):
-            if specimen.name in out:
-                continue
-            gave_way = specimen.gives_way_c <= mean_c
-            time_s = end_s - 60.0 + 5.0 * place
-            looks.append(
-                PlannedLook(time_s, number, specimen.name, "softened" if gave_way else "sound")
-            )
-            if gave_way:
-                out.add(specimen.name)
-    return tuple(looks)
