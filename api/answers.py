@@ -291,12 +291,15 @@ def print_rows(
     """One row per print that can be used, the reasons of the others, and how many were noted."""
     from api.causes.rows import PrintRow
 
-    resins = {resin.id: resin.entry.name for resin in workshop.record.resins.all()}
-    machines = {machine.id: machine.entry for machine in workshop.record.machines.all()}
+    record = workshop.record
+    with record.reading():
+        resins = {resin.id: resin.entry.name for resin in record.resins.all()}
+        machines = {machine.id: machine.entry for machine in record.machines.all()}
+        plates = record.prints.all()
     rows: list[PrintRow] = []
     left_out: Counter[str] = Counter()
     noted_n = 0
-    for kept in workshop.record.prints.all():
+    for kept in plates:
         plate = kept.entry
         share = plate.failed_share
         if share is None:

@@ -64,6 +64,10 @@ class Record:
         """Several changes as one: all of them, or none when anything is raised within."""
         return self._database.transaction()
 
+    def reading(self) -> AbstractContextManager[None]:
+        """Several looks at the record that see it as it stood at one moment."""
+        return self._database.reading()
+
     def close(self) -> None:
         """Let go of the file."""
         self._database.close()

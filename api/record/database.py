@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 from api.record.migrations import migrate
@@ -42,12 +42,19 @@ class Database:
             self._connection.close()
             raise
 
-    @contextmanager
-    def transaction(self) -> Iterator[None]:
+    def transaction(self) -> AbstractContextManager[None]:
         """All changes within it, or none of them. May be nested: the outermost decides."""
+        return self._within("BEGIN IMMEDIATE")
+
+    def reading(self) -> AbstractContextManager[None]:
+        """Several queries that see the record as it stood at one moment."""
+        return self._within("BEGIN")
+
+    @contextmanager
+    def _within(self, begin: str) -> Iterator[None]:
         with self._lock, self._told():
             if self._depth == 0:
-                self._connection.execute("BEGIN IMMEDIATE")
+                self._connection.execute(begin)
             self._depth += 1
             try:
                 yield

@@ -89,17 +89,17 @@ class Ledger(Generic[M]):
 
     def get(self, entry_id: int) -> Kept[M]:
         """The entry with an id. Raises ``NotFoundError``."""
-        row = None
+        found: list[Kept[M]] = []
         if 0 < entry_id <= MOST_ID:
-            row = self._database.row(f"SELECT * FROM {self.kind} WHERE id = ?", (entry_id,))
-        if row is None:
+            found = self._where("id = ?", (entry_id,))
+        if not found:
             raise NotFoundError(
                 f"there is no {self.kind} {entry_id} on record",
                 where=self.kind,
                 remedy=f"List what there is and take its id; a deleted {self.kind} is kept "
                 "among its revisions.",
             )
-        return self._kept(row)
+        return found[0]
 
     def all(self) -> list[Kept[M]]:
         """Every entry, in the kind's order."""
@@ -171,14 +171,12 @@ class Ledger(Generic[M]):
     # ---- inside ---------------------------------------------------------------------------
 
     def _where(self, condition: str, values: tuple[Value, ...], rest: str = "") -> list[Kept[M]]:
-        rows = self._database.rows(
-            f"SELECT * FROM {self.kind} WHERE {condition} {rest or f'ORDER BY {self.order}'}",
-            values,
-        )
-        return [self._kept(row) for row in rows]
-
-    def _kept(self, row: sqlite3.Row) -> Kept[M]:
-        return Kept(row["id"], row["revision"], moment_of(row["changed_ms"]), self._entry(row))
+        sql = f"SELECT * FROM {self.kind} WHERE {condition} {rest or f'ORDER BY {self.order}'}"
+        with self._database.reading():
+            return [
+                Kept(row["id"], row["revision"], moment_of(row["changed_ms"]), self._entry(row))
+                for row in self._database.rows(sql, values)
+            ]
 
     def _made_with(self, key: str, entry: M) -> Kept[M] | None:
         """What was made with a key before, if anything was."""
@@ -252,12 +250,12 @@ class Ledger(Generic[M]):
     def _check_count(
         self, sql: str, values: tuple[Value, ...], what: str, *, cannot: str = "be deleted"
     ) -> None:
-        """Raise ``ConflictError`` when a query counts anything, because that many ``what``."""
+        """Raise ``ConflictError`` when a query counts anything, ``what`` says of what."""
         row = self._database.row(sql, values)
         count = row[0] if row is not None else 0
         if count:
             raise ConflictError(
-                f"{self.kind} {values[0]} cannot {cannot}: {count} {what}",
+                f"{self.kind} {values[0]} cannot {cannot}: it is in use ({what}: {count})",
                 where=self.kind,
                 remedy="Correct or delete those first, or leave it on record.",
             )

@@ -39,10 +39,8 @@ class Resins(Ledger[Resin]):
 
     def _check_unused(self, entry_id: int, entry: Resin) -> None:
         key = (entry_id,)
-        self._check_count("SELECT count(*) FROM print WHERE resin = ?", key, "prints used it")
-        self._check_count(
-            "SELECT count(*) FROM specimen WHERE resin = ?", key, "specimens are of it"
-        )
+        self._check_count("SELECT count(*) FROM print WHERE resin = ?", key, "prints")
+        self._check_count("SELECT count(*) FROM specimen WHERE resin = ?", key, "specimens")
 
 
 class Machines(Ledger[Machine]):
@@ -100,9 +98,7 @@ class Machines(Ledger[Machine]):
                 _check_links_apart(entry, other.entry)
 
     def _check_unused(self, entry_id: int, entry: Machine) -> None:
-        self._check_count(
-            "SELECT count(*) FROM print WHERE machine = ?", (entry_id,), "prints ran on it"
-        )
+        self._check_count("SELECT count(*) FROM print WHERE machine = ?", (entry_id,), "prints")
 
 
 def _check_links_apart(entry: Machine, other: Machine) -> None:
@@ -321,7 +317,7 @@ class Soaks(Ledger[SoakRun]):
         self._check_count(
             "SELECT count(*) FROM look WHERE soak = ? AND specimen = ?",
             (entry_id, name),
-            f"looks at specimen {name} are logged in it",
+            "looks",
             cannot=f"give up specimen {name}",
         )
         self._database.change("DELETE FROM specimen WHERE soak = ? AND name = ?", (entry_id, name))
@@ -343,7 +339,7 @@ class Soaks(Ledger[SoakRun]):
 
     def _check_unused(self, entry_id: int, entry: SoakRun) -> None:
         sql = "SELECT count(*) FROM look WHERE soak = ?"
-        self._check_count(sql, (entry_id,), "looks are logged in it")
+        self._check_count(sql, (entry_id,), "looks")
 
 
 class Looks(Ledger[LoggedLook]):

@@ -129,7 +129,7 @@ def test_resins_and_machines_are_kept_and_those_in_use_stay(client: TestClient) 
     refused = client.delete("/api/resins/1")
     assert (refused.status_code, refused.json()["detail"]) == (
         409,
-        "resin 1 cannot be deleted: 1 prints used it",
+        "resin 1 cannot be deleted: it is in use (prints: 1)",
     )
     assert client.delete("/api/machines/1").status_code == 409
 
