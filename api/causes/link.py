@@ -62,15 +62,26 @@ def match(x: Floats, y: Floats, adjusters: Floats) -> Match:
 
     A condition that the adjusters explain wholly comes out with statistic 0.
     """
-    columns = independent(adjusters)
-    shift = shift_test(x, y, columns)
-    left = residual(x, columns)
-    if not left.any():
+    shift = shift_test(x, y, independent(adjusters))
+    design, scale = design_of(x, adjusters)
+    if design is None:
         return Match(LikelihoodRatio(0.0, 0.0), shift)
-    scale = float(left.std())
-    design = np.column_stack([np.ones(len(x)), left / scale, _standard(columns)])
     ratio = likelihood_ratio(design, y, 1)
     return Match(LikelihoodRatio(ratio.coefficient / scale, ratio.statistic), shift)
+
+
+def design_of(x: Floats, adjusters: Floats) -> tuple[Floats | None, float]:
+    """Constant, condition, adjusters as a design, and the unit that the condition is in there.
+
+    Column 1 is what the adjusters leave of ``x``, over its spread: its coefficient and tests are
+    those of ``x`` itself. None where nothing is left.
+    """
+    columns = independent(adjusters)
+    left = residual(x, columns)
+    if not left.any():
+        return None, 1.0
+    scale = float(left.std())
+    return np.column_stack([np.ones(len(x)), left / scale, _standard(columns)]), scale
 
 
 def _standard(columns: Floats) -> Floats:

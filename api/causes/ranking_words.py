@@ -1,0 +1,91 @@
+"""What to say about the ranking of conditions; association only, no bare p-values. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from api.causes import words
+from api.causes.link import Direction
+from api.causes.rows import Log
+
+if TYPE_CHECKING:
+    from api.causes.ranking import Candidate
+
+
+def sentences(
+    log: Log,
+    ranked: Sequence[Candidate],
+    lead: Sequence[str],
+    enough: bool,
+    any_candidate: bool,
+    dropped: Mapping[str, str],
+) -> list[str]:
+    """The answer to question 2 in words."""
+    so_far = f"{words.counted(log.prints_n, 'print')}, {words.counted(log.failures, 'failure')}"
+    if not enough:
+        said = [f"Not enough yet: {so_far}.", "Needs 20 prints, 5 failures and 5 good prints."]
+    elif not any_candidate:
+        said = [f"There is no condition to look at that changed and was read: {so_far}."]
+    elif not ranked:
+        said = [
+            f"Not enough yet: {so_far}.",
+            "Needs more prints: so many resins and settings changed between them that too few"
+            " are left to tell the conditions from those.",
+        ]
+    else:
+        said = _found(log, ranked, lead, so_far)
+    said += [f"Not looked at: {name}: {reason}." for name, reason in dropped.items()]
+    return said + words.left_out(log.left_out)
+
+
+def _found(log: Log, ranked: Sequence[Candidate], lead: Sequence[str], so_far: str) -> list[str]:
+    said: list[str] = []
+    leading = [c for c in ranked if c.name in lead]
+    others = [c for c in ranked if c.standing == "goes with failures" and c not in leading]
+    if len(leading) == 1:
+        said.append(f"Failures go with {with_end(leading[0])} in your log ({so_far}).")
+    elif leading:
+        listed = ", ".join(map(with_end, leading))
+        said.append(f"Failures go with one or more of these in your log ({so_far}): {listed}.")
+        said.append("These move together in your log; which of them matters cannot be told apart.")
+    else:
+        said.append(
+            f"None stands out from chance. With {words.counted(log.prints_n, 'print')} only a"
+            " strong link would show."
+        )
+    said += [line for c in leading if (line := _effect(c))]
+    said += [f"Failures also go with {with_end(c)}, less clearly." for c in others]
+    for c in ranked:
+        if c.standing == "only seasonal":
+            said.append(f"{c.name}, only seasonal: {words.ONLY_SEASONAL}")
+    for c in ranked:
+        if c.moves_with and c not in leading and c not in others:
+            said.append(f"{c.name} moves with {', '.join(c.moves_with)}.")
+    return said
+
+
+def with_end(candidate: Candidate) -> str:
+    """ "low room humidity" """
+    return f"{'low' if candidate.direction is Direction.LOW else 'high'} {candidate.name}"
+
+
+def _effect(candidate: Candidate) -> str | None:
+    """How much the odds of failing change towards the bad end, with the interval."""
+    e = candidate.effect
+    if e is None:
+        return None
+    if candidate.direction is Direction.LOW:
+        ratio, lo, hi, end = 1.0 / e.odds_ratio, 1.0 / e.hi, 1.0 / e.lo, "less"
+    else:
+        ratio, lo, hi, end = e.odds_ratio, e.lo, e.hi, "more"
+    return (
+        f"{candidate.name}: {e.per:.3g} {end} goes with {_times(ratio)} times the odds of failing"
+        f" (95 % interval {_times(lo)} to {_times(hi)})."
+    )
+
+
+def _times(ratio: float) -> str:
+    if ratio > 1000.0:
+        return "over 1000"
+    return f"{ratio:.2g}" if ratio < 10 else f"{ratio:.0f}"
