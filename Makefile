@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo run test lint bench clean
+.PHONY: demo run test lint bench pictures clean
 
 demo: .venv/.ready
 	$(BIN)/vatside demo
@@ -11,7 +11,7 @@ run: .venv/.ready
 	$(BIN)/vatside run
 
 test: .venv/.ready-test
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto
 
 lint: .venv/.ready-test
 	$(BIN)/ruff check .
@@ -20,6 +20,9 @@ lint: .venv/.ready-test
 
 bench: .venv/.ready-test
 	$(BIN)/python -m pytest tests/bench --benchmark-only
+
+pictures: .venv/.ready-test
+	$(BIN)/python tests/browser/take_pictures.py
 
 .venv/.ready: pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

@@ -1,0 +1,122 @@
+"""README.md and DEVELOPERS.md name what exists, and everything that exists is named there."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from api.answers import Workshop
+from api.app import create_app
+from api.record import Record
+from collector.config import ENVIRONMENT, SETTINGS, Settings
+from collector.store.sqlite import SqliteStore
+from dashboards.cli import parser
+from tests.recordings import ROOT
+
+
+@cache
+def readme() -> str:
+    return (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+@cache
+def developers() -> str:
+    return (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def commands() -> dict[str, argparse.ArgumentParser]:
+    """The sub-commands of ``vatside`` by name."""
+    for action in parser()._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            return dict(action.choices)
+    raise AssertionError("the command has no sub-commands")
+
+
+def test_every_command_is_in_the_readme() -> None:
+    missing = [name for name in commands() if f"| `vatside {name}" not in readme()]
+    assert not missing
+
+
+def test_every_command_the_docs_name_exists() -> None:
+    named = set(re.findall(r"`vatside ([a-z]+)", readme() + developers()))
+    assert named
+    assert named <= commands().keys()
+
+
+def test_every_option_the_docs_name_exists() -> None:
+    known = {
+        option
+        for command in commands().values()
+        for action in command._actions
+        for option in action.option_strings
+    }
+    table = readme().split("## Commands")[1].split("## ")[0]
+    named = set(re.findall(r"--[a-z][a-z-]+", table))
+    assert named
+    assert named <= known
+
+
+def test_every_setting_is_in_the_readme_and_no_other() -> None:
+    listed = dict(re.findall(r"^\| `([a-z]+\.[a-z_0-9]+)` \| (.+) \|$", readme(), re.MULTILINE))
+    assert listed == {key: meaning.replace("|", "\\|") for key, meaning in SETTINGS.items()}
+
+
+def test_every_environment_variable_is_in_the_readme_and_no_other() -> None:
+    table = readme().split("Secrets come from")[1].split("A message is")[0]
+    listed = dict(re.findall(r"^\| `([A-Z_0-9]+)` \| (.+) \|$", table, re.MULTILINE))
+    assert listed == dict(ENVIRONMENT)
+
+
+def test_the_example_in_the_readme_is_the_one_the_command_prints() -> None:
+    (shown,) = re.findall(r"```toml\n(.*?)```", readme(), re.DOTALL)
+    assert shown == (ROOT / "collector" / "example.toml").read_text(encoding="utf-8")
+
+
+def test_every_route_is_in_the_readme_and_no_other(tmp_path: Path) -> None:
+    store = SqliteStore(tmp_path / "readings.db")
+    record = Record(tmp_path / "record.db")
+    try:
+        paths = create_app(Workshop(Settings(), store, record)).openapi()["paths"]
+    finally:
+        record.close()
+        store.close()
+    known = {(verb.upper(), path) for path, verbs in paths.items() for verb in verbs}
+    listed = {
+        (verb, path)
+        for verbs, path in re.findall(
+            r"^\| ([A-Z, ]+) \| `(/api/[^`]*)` \|", readme(), re.MULTILINE
+        )
+        for verb in verbs.split(", ")
+    }
+    assert listed == known
+
+
+@pytest.mark.parametrize("text", ["README.md", "DEVELOPERS.md"])
+def test_every_make_target_named_exists(text: str) -> None:
+    makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+    targets = set(re.findall(r"^([a-z]+):", makefile, re.MULTILINE))
+    named = set(re.findall(r"`make ([a-z]+)", (ROOT / text).read_text(encoding="utf-8")))
+    assert named
+    assert named <= targets
+
+
+def test_every_file_and_picture_the_docs_name_is_there() -> None:
+    pictures = re.findall(r"!\[[^\]]*\]\(([^)]+)\)", readme())
+    assert pictures
+    files = re.findall(r"`((?:collector|api|dashboards|tests)/[\w./-]+)`", readme() + developers())
+    missing = [name for name in pictures + files if not (ROOT / name).exists()]
+    assert not missing
+
+
+def test_every_dependency_has_its_reason() -> None:
+    import tomllib
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = project["dependencies"] + project["optional-dependencies"]["test"]
+    names = {re.split(r"[\[>=<]", one)[0] for one in wanted}
+    listed = set(re.findall(r"^\| `([\w-]+)` \|", developers(), re.MULTILINE))
+    assert names <= listed
