@@ -45,7 +45,6 @@ class Figure:
     datasets: Datasets
     table: Table
     key: tuple[KeyEntry, ...] = ()
-    always_key: bool = False
 
 
 def trace_keys(traces: Sequence[Trace]) -> tuple[KeyEntry, ...]:

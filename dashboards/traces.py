@@ -50,7 +50,7 @@ def channels_named(workshop: Workshop, ids: Iterable[str | None]) -> list[Channe
 def label_of(channel: Channel) -> str:
     """A channel by its place, with what it measures where the place does not say it."""
     role = words.ROLES[channel.role].lower()
-    said = channel.place.lower()
-    if any(word in said for word in role.split()):
+    kind = {"vat", "room", "chamber", "specimen", "power"} & set(role.split())
+    if kind & set(channel.place.lower().split()):
         return channel.place
     return f"{channel.place}, {role}"

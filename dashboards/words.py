@@ -17,7 +17,7 @@ ROLES = {
     Role.VAT_TEMPERATURE: "Resin in the vat",
     Role.ROOM_TEMPERATURE: "Room temperature",
     Role.ROOM_HUMIDITY: "Room humidity",
-    Role.CHAMBER_TEMPERATURE: "Heat chamber",
+    Role.CHAMBER_TEMPERATURE: "Air in the chamber",
     Role.SPECIMEN_TEMPERATURE: "Specimen",
     Role.PRINTER_POWER: "Printer power",
 }

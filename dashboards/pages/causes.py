@@ -86,7 +86,6 @@ def risk_figure(report: ColdReport, level: float) -> Figure:
         datasets=chart_rows.risk_datasets(points, curve_columns(found), threshold, level),
         table=risk_table(found),
         key=_KEY if found.curve and limit else _KEY[: 4 if found.curve else 3],
-        always_key=True,
     )
 
 

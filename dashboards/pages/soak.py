@@ -99,6 +99,7 @@ def _run(
         verdicts=verdicts(found.state),
         figure=profile_figure(workshop, found, now),
         resins=resin_names(workshop),
+        failed=failed_pieces(workshop, soak_id),
         findings=soak_words.FINDINGS,
         said=soak_words,
     )
@@ -168,7 +169,6 @@ def profile_figure(workshop: Workshop, found: SoakNow, now: datetime) -> Figure:
             KeyEntry("band", "band of a step, its setpoint dotted"),
             KeyEntry("look", "look"),
         ),
-        always_key=True,
     )
 
 
@@ -185,7 +185,7 @@ def log_looks(
     """
     run = workshop.record.soaks.get(soak_id).entry
     try:
-        looks = looks_of(form, run, soak_id, now)
+        looks = looks_of(form, run, soak_id, now, failed_pieces(workshop, soak_id))
         with workshop.record.transaction():
             for look in looks:
                 workshop.record.looks.add(look)
@@ -194,13 +194,26 @@ def log_looks(
     return onwards(f"/soak/{soak_id}?kept=looks-{soak_id}#looks")
 
 
-def looks_of(form: Filled, run: SoakRun, soak_id: int, now: datetime) -> list[LoggedLook]:
-    """The looks of a filled-in form. Raises ``InvalidError`` when there is none."""
+def failed_pieces(workshop: Workshop, soak_id: int) -> set[str]:
+    """The specimens of a run that a look found failed."""
+    looks = (kept.entry for kept in workshop.record.looks.of(soak_id))
+    return {look.specimen for look in looks if look.finding.gave_way}
+
+
+def looks_of(
+    form: Filled, run: SoakRun, soak_id: int, now: datetime, failed: set[str]
+) -> list[LoggedLook]:
+    """The looks of a filled-in form. Raises ``InvalidError`` when there is none.
+
+    ``all`` is the one tap that calls sound every piece but those in ``failed``.
+    """
     at = time_of(text_of(form, "time"), "time") or now
     every = text_of(form, "all") == Finding.SOUND
     looks: list[LoggedLook] = []
     for number, specimen in enumerate(run.specimens):
-        finding = Finding.SOUND.value if every else text_of(form, f"finding-{number}")
+        finding = text_of(form, f"finding-{number}")
+        if every:
+            finding = "" if specimen.name in failed else Finding.SOUND.value
         if not finding:
             continue
         sagged = finding == Finding.SAGGED

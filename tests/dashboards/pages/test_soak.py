@@ -112,6 +112,19 @@ def test_all_sound_is_one_tap(filled: Workshop, client: TestClient) -> None:
     }
 
 
+def test_what_gave_way_is_not_called_sound_by_the_one_tap(
+    filled: Workshop, client: TestClient
+) -> None:
+    page = client.post("/soak/1/looks", data={"finding-0": "cracked"}).text
+    assert "The other 1 sound, seen now" in page
+    client.post("/soak/1/looks", data={"all": "sound"})
+    last = [kept.entry for kept in filled.record.looks.of(1)][-2:]
+    assert sorted((look.specimen, look.finding.value) for look in last) == [
+        ("amber 1", "sound"),
+        ("grey 1", "cracked"),
+    ]
+
+
 def test_a_piece_that_gave_way_is_judged_as_an_interval(
     filled: Workshop, client: TestClient
 ) -> None:
