@@ -51,8 +51,8 @@ YEAR_1971_MS = 365 * DAY_MS
 #: Times further back than this are history, not a clock that is behind [ms].
 HISTORY_MS = DAY_MS
 
-#: How far back readings must be given to :meth:`Watcher.resume` [ms].
-REMEMBERED_MS = 3 * DAY_MS
+#: How far back readings must be given to :meth:`Watcher.resume` [ms]: the day before as well.
+REMEMBERED_MS = 2 * DAY_MS
 
 #: A clock is told by keeping pace with the arrivals over this long, within this much [ms].
 PACE_SPAN_MS = 10_000

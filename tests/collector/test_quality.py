@@ -193,6 +193,25 @@ def test_history_brought_in_beside_live_readings_is_late_and_spoils_nothing() ->
     assert live(watcher, minutes([20.1, 20.2], start=5)) == [NONE, NONE]
 
 
+def test_history_of_every_second_brought_in_at_once_keeps_no_pace() -> None:
+    watcher = Watcher(VAT)
+    live(watcher, minutes([20.0]))
+    found = [
+        watcher.marks(NOON_MS - DAY_MS + i * 1_000, 20.0, NOON_MS + i // 20) for i in range(4_000)
+    ]
+    assert set(found) == {Mark.LATE}
+
+
+def test_an_older_winter_brought_in_after_a_newer_one_is_judged_too() -> None:
+    watcher = Watcher(VAT)
+    for years in (1, 2):
+        found = [
+            watcher.marks(NOON_MS - years * 365 * DAY_MS + at, value, NOON_MS)
+            for at, value in minutes([20.0, 20.1, 60.0, 20.1])
+        ]
+        assert found == [NONE, NONE, Mark.JUMP, NONE]
+
+
 def test_a_time_in_the_future_is_a_wrong_clock() -> None:
     watcher = Watcher(VAT)
     assert watcher.marks(NOON_MS + MINUTE_MS, 20.0, NOON_MS) == NONE
@@ -223,6 +242,16 @@ def test_a_clock_that_steps_back_is_told_from_the_second_reading_on() -> None:
     assert found[0] == Mark.LATE  # it may have been held up
     assert set(found[1:]) == {Mark.CLOCK}
     assert live(watcher, minutes([20.0, 20.1], start=200)) == [NONE, NONE]
+
+
+def test_a_clock_that_is_behind_and_drifts_stays_marked() -> None:
+    watcher = Watcher(VAT)
+    live(watcher, minutes([20.0]))
+    found = [
+        watcher.marks(NOON_MS + i * MINUTE_MS - HOUR_MS + 2_000 * i, 20.0, NOON_MS + i * MINUTE_MS)
+        for i in range(1, 120)
+    ]
+    assert set(found[1:]) == {Mark.CLOCK}
 
 
 def test_jumps_are_still_seen_while_the_clock_is_behind() -> None:
@@ -282,6 +311,39 @@ def test_after_a_restart_the_marks_go_on_as_if_there_had_been_none(seed: int, sh
     again = Watcher(VAT)
     again.resume(Series.of("vat-north", kept), NOON_MS + last_ms + 5_000)
     assert live(again, rows[cut:]) == marks[cut:]
+
+
+def test_the_smallest_step_of_the_day_before_counts_after_a_restart_too() -> None:
+    # Just after midnight it moves by 1/16 K (3.75 h), then by half a kelvin (24 h) for two
+    # days, and holds from 18:00 of the second day on.
+    midnight = DAY_MS // 2 // MINUTE_MS  # in minutes after the noon that all is counted from
+    values = [20.0, 20.0625]
+    values += [20.0 + 0.5 * (i // 30 % 2) for i in range(2 * 1_440 - 6 * 60 - 2)]
+    values += [21.0] * 6 * 60
+    rows = minutes(values, start=midnight)
+    watcher = Watcher(VAT)
+    marks = live(watcher, rows)
+    assert marks.index(Mark.STUCK) == 2 * 1_440 - 6 * 60 + 226
+    cut = len(rows) - 60
+    kept = [
+        (NOON_MS + at, value, int(mark))
+        for (at, value), mark in zip(rows[:cut], marks[:cut], strict=True)
+        if at >= rows[cut - 1][0] - REMEMBERED_MS
+    ]
+    again = Watcher(VAT)
+    again.resume(Series.of("vat-north", kept), NOON_MS + rows[cut][0])
+    assert live(again, rows[cut:]) == [Mark.STUCK] * 60
+
+
+def test_after_a_restart_readings_with_wrong_times_are_passed_over() -> None:
+    on_disk = [
+        (NOON_MS, 20.0, 0),
+        (NOON_MS + 1, 60.0, int(Mark.LATE)),
+        (NOON_MS + 3 * HOUR_MS, 20.0, int(Mark.CLOCK)),
+    ]
+    watcher = Watcher(VAT)
+    watcher.resume(Series.of("vat-north", on_disk), NOON_MS + MINUTE_MS)
+    assert live(watcher, minutes([20.1, 60.0], start=1)) == [NONE, Mark.JUMP]
 
 
 def test_after_a_restart_what_the_broker_held_is_late() -> None:
