@@ -142,25 +142,29 @@ class ClockWatch:
             return
         self._looked_ms = received_ms
         offset_ms = received_ms - time_ms
-        since_ms = received_ms
-        step = self._state.step
         if self._level and abs(offset_ms - median(self._level)) <= TOLERANCE_MS:
             self._level.append(offset_ms)
             self._strays.clear()
+            self._conclude(time_ms, received_ms, self._state.step)
         else:
-            if not self._strays:
-                self._strays_since_ms = received_ms
-            self._strays.append((received_ms, offset_ms))
-            since_ms = self._strays_since_ms
-            steady = self._steady()
-            if steady:
-                since_ms = steady[0][0]
-                before_ms = round(median(self._level)) if self._level else None
-                self._level.clear()
-                self._level.extend(offset for _, offset in steady)
-                self._strays.clear()
-                if before_ms is not None:
-                    step = Step(since_ms, before_ms, round(median(self._level)))
+            self._stray(time_ms, received_ms, offset_ms)
+
+    def _stray(self, time_ms: int, received_ms: int, offset_ms: int) -> None:
+        """An offset that does not fit: once enough of them agree, they are the new one."""
+        if not self._strays:
+            self._strays_since_ms = received_ms
+        self._strays.append((received_ms, offset_ms))
+        steady = self._steady()
+        if not steady:
+            self._conclude(time_ms, self._strays_since_ms, self._state.step)
+            return
+        since_ms, step = steady[0][0], self._state.step
+        offsets = [offset for _, offset in steady]
+        if self._level:
+            step = Step(since_ms, round(median(self._level)), round(median(offsets)))
+        self._level.clear()
+        self._level.extend(offsets)
+        self._strays.clear()
         self._conclude(time_ms, since_ms, step)
 
     def _steady(self) -> list[tuple[int, int]]:

@@ -227,20 +227,7 @@ class Watcher:
         self._last_ms = time_ms
         if time_ms // DAY_MS != self._day:
             self._turn_day(time_ms)
-        if value != self._held or time_ms - self._held_last_ms > self._hold_ms:
-            self._let_go(time_ms, value)
-        else:
-            self._held_n += 1
-            self._held_last_ms = time_ms
-            if time_ms - self._held_since_ms > self._hold_ms and self._held_n >= LEAST_HELD_N:
-                doubts |= _STUCK
-        limits = self._limits
-        if limits.fastest_per_min is not None and self._trusted is not None:
-            change = abs(value - self._trusted)
-            if change > limits.least_jump and change * MINUTE_MS > limits.fastest_per_min * (
-                time_ms - self._trusted_ms
-            ):
-                doubts |= _JUMP
+        doubts |= self._stuck(time_ms, value) | self._jump(time_ms, value)
         if not doubts & _DISTRUSTED:
             self._trusted = value
             self._trusted_ms = time_ms
@@ -251,19 +238,37 @@ class Watcher:
         self._last_ms = time_ms
         if time_ms // DAY_MS != self._day:
             self._turn_day(time_ms)
-        self._held, self._held_n = value, 1
-        self._held_since_ms = self._held_last_ms = time_ms
+        self._hold(time_ms, value)
         self._trusted = None if doubts & _DISTRUSTED else value
         self._trusted_ms = time_ms
 
-    def _let_go(self, time_ms: int, value: float) -> None:
-        """The value moved, or silence hides whether it did."""
-        step = abs(value - self._held)
-        if _LEAST_STEP < step < self._step:
-            self._step = step
-            self._hold_ms = self._hold_of()
+    def _stuck(self, time_ms: int, value: float) -> int:
+        """STUCK when the value has been held for too long; a silence as long ends the holding."""
+        if value != self._held or time_ms - self._held_last_ms > self._hold_ms:
+            step = abs(value - self._held)
+            if _LEAST_STEP < step < self._step:
+                self._step = step
+                self._hold_ms = self._hold_of()
+            self._hold(time_ms, value)
+            return 0
+        self._held_n += 1
+        self._held_last_ms = time_ms
+        too_long = time_ms - self._held_since_ms > self._hold_ms
+        return _STUCK if too_long and self._held_n >= LEAST_HELD_N else 0
+
+    def _hold(self, time_ms: int, value: float) -> None:
         self._held, self._held_n = value, 1
         self._held_since_ms = self._held_last_ms = time_ms
+
+    def _jump(self, time_ms: int, value: float) -> int:
+        """JUMP when the value is too far from the last trusted one for the time between."""
+        per_min = self._limits.fastest_per_min
+        if per_min is None or self._trusted is None:
+            return 0
+        change = abs(value - self._trusted)
+        if change <= self._limits.least_jump:
+            return 0
+        return _JUMP if change * MINUTE_MS > per_min * (time_ms - self._trusted_ms) else 0
 
     def _turn_day(self, time_ms: int) -> None:
         day = time_ms // DAY_MS

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from collector.calibration import Chain, Correction
 from collector.channels import Channel
+from collector.clocks import Clocks
 from collector.payload import Decoder
 from collector.quality import (
     DAY_MS,
@@ -485,15 +486,23 @@ def test_a_recording_whose_clock_steps_back_by_55_minutes(tmp_path: Path) -> Non
     back_ms, at = 55 * MINUTE_MS, 1_300
     sent = stepped_back(recorded, at, back_ms)
     decoder, watchers = Decoder(CHANNELS), Watchers(CHANNELS)
+    clocks = Clocks(frozenset({"vat-north"}))
     arrivals = []
     for time_ms, received_ms, value in sent:
         moment = datetime.fromtimestamp(time_ms / 1_000, UTC).isoformat()
         payload = f'{{"c": {value!r}, "at": "{moment}"}}'.encode()
         arrivals.append(watchers.marked(decoder.arrival("cellar/vat", payload, received_ms)))
+        clocks.note(arrivals[-1])
     marks = [reading.marks for arrival in arrivals for reading in arrival.readings]
     assert set(marks[:at]) == {NONE}
     assert marks[at] == Mark.LATE
     assert set(marks[at + 1 :]) == {Mark.CLOCK}
+    clock = clocks.states["vat-north"]
+    assert clock.offset_ms == back_ms + 200
+    assert clock.since_ms == sent[at][1]
+    assert clock.words(sent[at][1]) == f"55 min behind since {table[at]['date'][11:16]}"
+    assert clock.step is not None
+    assert clock.step.back_ms == back_ms
 
     with SqliteStore(tmp_path / "readings.db") as store:
         for start in range(0, len(arrivals), 500):
