@@ -38,6 +38,9 @@ ICE_UNCERTAINTY_K = 0.1
 BAROMETER_UNCERTAINTY_K = 0.1
 WEATHER_UNCERTAINTY_K = 0.6
 
+#: Air 15 K warmer or colder than the standard between sea level and the place [± K per m].
+COLUMN_UNCERTAINTY_K_M = 2e-4
+
 
 @dataclass(frozen=True, slots=True)
 class FixedPoint:
@@ -63,8 +66,8 @@ def boiling_point(
     """The pair of a sensor in boiling water.
 
     Give the air pressure at the place [hPa], or the height [m]. With the height, the pressure
-    that weather reports give (reduced to sea level [hPa]) makes it as good as a barometer;
-    without it the standard atmosphere is taken, and the weather makes it ±0.6 K.
+    that weather reports give (reduced to sea level [hPa]) makes it nearly as good as a
+    barometer; without it the standard atmosphere is taken, and the weather makes it ±0.6 K.
 
     Raises ``InvalidError`` when the place is given twice or not at all, is out of range, or
     the sensor is 15 K off.
@@ -75,12 +78,20 @@ def boiling_point(
             where="pressure_hpa",
             remedy="Give hPa as a barometer at the place shows it, or metres above sea level.",
         )
-    sure_k = BAROMETER_UNCERTAINTY_K
-    if height_m is not None:
-        pressure_hpa = air_pressure_hpa(height_m, sea_level_hpa=sea_level_hpa or SEA_LEVEL_HPA)
-        sure_k = WEATHER_UNCERTAINTY_K if sea_level_hpa is None else BAROMETER_UNCERTAINTY_K
-    assert pressure_hpa is not None
-    return _checked(FixedPoint(read_c, boiling_c(pressure_hpa), sure_k), "boiling water")
+    if height_m is None:
+        if sea_level_hpa is not None:
+            raise InvalidError(
+                "a pressure at sea level says nothing without the height.",
+                where="sea_level_hpa",
+                remedy="Give the height instead of the pressure at the place.",
+            )
+        assert pressure_hpa is not None
+        return _boiling(read_c, pressure_hpa, BAROMETER_UNCERTAINTY_K)
+    column_k = COLUMN_UNCERTAINTY_K_M * abs(height_m)
+    if sea_level_hpa is None:
+        return _boiling(read_c, air_pressure_hpa(height_m), WEATHER_UNCERTAINTY_K + column_k)
+    at_place_hpa = air_pressure_hpa(height_m, sea_level_hpa=sea_level_hpa)
+    return _boiling(read_c, at_place_hpa, BAROMETER_UNCERTAINTY_K + column_k)
 
 
 def correction_from(points: Iterable[FixedPoint], from_ms: int, note: str = "") -> Correction:
@@ -151,6 +162,10 @@ def saturation_k(pressure_mpa: float) -> float:
     g = n2 * beta * beta + n5 * beta + n8
     d = 2.0 * g / (-f - math.sqrt(f * f - 4.0 * e * g))
     return (n10 + d - math.sqrt((n10 + d) * (n10 + d) - 4.0 * (n9 + n10 * d))) / 2.0
+
+
+def _boiling(read_c: float, pressure_hpa: float, uncertainty_k: float) -> FixedPoint:
+    return _checked(FixedPoint(read_c, boiling_c(pressure_hpa), uncertainty_k), "boiling water")
 
 
 def _checked(point: FixedPoint, place: str) -> FixedPoint:

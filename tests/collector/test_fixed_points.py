@@ -83,6 +83,9 @@ def test_the_pressure_of_a_weather_report_is_brought_to_the_height() -> None:
     low = boiling_point(97.6, height_m=500.0, sea_level_hpa=990.0)
     at_place = boiling_point(97.6, pressure_hpa=954.61 * 990.0 / 1013.25)
     assert low.true_c == pytest.approx(at_place.true_c, abs=1e-3)
+    assert (
+        at_place.uncertainty_k < low.uncertainty_k < boiling_point(98, height_m=500.0).uncertainty_k
+    )
     # Taking the report's figure as the one at the place would be 1.6 K too much.
     assert boiling_c(990.0) - low.true_c == pytest.approx(1.6, abs=0.1)
 
@@ -96,6 +99,8 @@ def test_the_pressure_of_a_weather_report_is_brought_to_the_height() -> None:
         ({"pressure_hpa": math.nan}, "pressure_hpa"),
         ({"height_m": 9_000.0}, "height_m"),
         ({"height_m": 100.0, "sea_level_hpa": 1.013}, "sea_level_hpa"),
+        ({"height_m": 100.0, "sea_level_hpa": 0.0}, "sea_level_hpa"),
+        ({"pressure_hpa": 1000.0, "sea_level_hpa": 1013.0}, "sea_level_hpa"),
     ],
 )
 def test_a_place_that_makes_no_sense_is_refused(given: dict[str, float], where: str) -> None:
