@@ -31,6 +31,16 @@ class InBand:
         """Length in band of each stretch [ms]; 0 where it never is."""
         return np.where(self.inside, self.leave - self.enter, 0.0)
 
+    def since(self, moment: float) -> InBand:
+        """Only what comes after a moment."""
+        enter = np.maximum(self.enter, moment)
+        return InBand(enter, self.leave, self.inside & (self.leave - enter > INSTANT_MS))
+
+    def together(self, enter: Floats, leave: Floats) -> InBand:
+        """Only what is also in another band."""
+        enter, leave = np.maximum(self.enter, enter), np.minimum(self.leave, leave)
+        return InBand(enter, leave, self.inside & (leave - enter > INSTANT_MS))
+
 
 def in_band(offsets: Floats, values: Floats, low: float, high: float) -> tuple[Floats, Floats]:
     """When one probe enters and leaves a band within each stretch [ms offset].

@@ -6,8 +6,8 @@ The rules, in full:
     strictly increasing time. An illegal event raises ``InvalidError`` and changes nothing.
 2.  Between two readings no further apart than the program's gap limit a probe runs straight;
     a longer stretch is a *hole*: nothing is counted, measured or settled in it.
-3.  A step is *settled* at the first recorded moment at which every chamber probe is in its
-    band, edges included. From then until it is done it dwells.
+3.  A step is *settled* by the program's rule: as a rule at the first recorded moment at which
+    every chamber probe is in its band, edges included. From then until it is done it dwells.
 4.  Dwell counts only where the record has every chamber probe in band. A stretch that enters
     or leaves the band is split at the crossing, found by linear interpolation. Out of band
     and in holes the clock stands; it goes on where it stood.
@@ -54,7 +54,8 @@ from api.soak.events import (
 )
 from api.soak.profile import Floats, Pending, Rows, frontier, on_grid
 from api.soak.program import Program
-from api.soak.state import Excursion, Hole, LookAt, Phase, Place, RunState, StepLog, Track
+from api.soak.settling import settled_at
+from api.soak.state import Excursion, Hole, LookAt, Phase, Place, RunState, Settling, StepLog, Track
 from api.soak.transitions import TRANSITIONS, Cause
 from collector.errors import InvalidError
 
@@ -190,7 +191,9 @@ class _Bench:
         step = self._state.program.steps[log.number - 1]
         if (step.low_c, step.high_c) != (log.step.low_c, log.step.high_c):
             self._relog(StepLog(log.number, step, now, peak_c=log.peak_c))
-            self._state = replace(self._state, phase=self._next(Cause.RESTARTED))
+            self._state = replace(
+                self._state, phase=self._next(Cause.RESTARTED), settling=Settling()
+            )
             return
         self._relog(replace(log, step=step))
         if log.settled_ms is not None and log.dwell_ms >= step.dwell_ms - INSTANT_MS:
@@ -281,12 +284,14 @@ class _Bench:
         band = all_in_band(rows, log.step.low_c, log.step.high_c)
         settled = -math.inf
         if log.settled_ms is None:
-            hits = np.flatnonzero(band.inside)
-            if len(hits) == 0:
+            found, settling = settled_at(self._state.program.settle, log, rows, band, self._state)
+            self._state = replace(self._state, settling=settling)
+            if found is None:
                 self._note_rows(rows)
                 return None
-            settled = float(band.enter[hits[0]])
+            settled = found
             self._settle(settled)
+            band = band.since(settled)
         clock = np.cumsum(np.concatenate(([log.dwell_ms], band.lengths)))
         done_in = int(np.searchsorted(clock[1:], log.step.dwell_ms - INSTANT_MS))
         if done_in == len(band.lengths):

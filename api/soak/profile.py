@@ -124,12 +124,12 @@ def on_grid(
 ) -> Rows | None:
     """Everything from ``after`` to ``until``, both included; ``moments`` are added.
 
-    None when no chamber reading lies in between. Without an ``after`` the grid begins with the
+    None when there is nothing yet. Without an ``after`` the grid begins with the
     first reading of any chamber probe.
     """
     read = np.unique(np.concatenate([probe.offsets for probe in chamber]))
     read = read[(read >= (-np.inf if after is None else after)) & (read <= until)]
-    if len(read) == 0:
+    if after is None and len(read) == 0:
         return None
     first = float(read[0]) if after is None else after
     beside = np.empty(0) if specimen is None else specimen.offsets

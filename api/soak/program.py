@@ -59,8 +59,38 @@ class Step(Frozen):
         return self.low_c <= value_c <= self.high_c
 
 
+class SettleRule(enum.StrEnum):
+    """How it is told that a step has settled and its dwell begins."""
+
+    IN_BAND = "in_band"
+    NEAR_FINAL = "near_final"
+    SLOW_CHANGE = "slow_change"
+    STEADY_TOGETHER = "steady_together"
+
+
+class Settle(Frozen):
+    """When a step counts as settled; in every rule the chamber is in band at that moment.
+
+    ``in_band``: it has been so for ``hold_min`` without a break. ``near_final``: and for as
+    long the specimen within ``within_k`` of the setpoint (IEC 60068-1: 3 K, from memory).
+    ``slow_change``: the specimen has changed by no more than ``change_k`` from ``over_min``
+    before (MIL-STD-810: 2 K in an hour, from memory). ``steady_together``: chamber and
+    specimen have each stayed within ``change_k``, and never further apart than ``apart_k``,
+    for ``over_min`` (MIL-DTL-87104C, 4.3.1.3: 2 K, 3.5 K, 10 min, read in a secondary
+    source). Where no specimen is probed the chamber's own mean stands for it. The last two
+    are judged at readings, and look back no further than the beginning of the step.
+    """
+
+    rule: SettleRule = SettleRule.IN_BAND
+    hold_min: float = Field(0.0, ge=0, le=10_000)
+    within_k: float = Field(3.0, gt=0, le=50)
+    change_k: float = Field(2.0, gt=0, le=50)
+    apart_k: float = Field(3.5, gt=0, le=50)
+    over_min: float = Field(60.0, gt=0, le=10_000)
+
+
 class Program(Frozen):
-    """The steps of a run in order, upwards or downwards, and when to look.
+    """The steps of a run in order, upwards or downwards, when they settle and when to look.
 
     ``look_every_min`` asks for looks during the dwell beside the one at the end of each
     step. Across a stretch without a chamber reading longer than ``gap_limit_s`` nothing is
@@ -69,6 +99,7 @@ class Program(Frozen):
 
     name: str = Field(min_length=1, max_length=80)
     steps: tuple[Step, ...] = Field(min_length=1, max_length=100)
+    settle: Settle = Settle()
     look_every_min: float | None = Field(None, gt=0, le=100_000)
     gap_limit_s: float = Field(GAP_LIMIT_DEFAULT_S, gt=0, le=86_400)
     note: str = Field("", max_length=2_000)

@@ -148,6 +148,19 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True)
+class Settling:
+    """What a rule for settling has to remember of the step under way.
+
+    ``held_since`` is when the unbroken stretch that still lasts began [ms from the start].
+    ``tail`` are the last moments: offset [ms], chamber [°C], specimen [°C], and whether the
+    stretch before it was recorded.
+    """
+
+    held_since: float | None = None
+    tail: tuple[tuple[float, float, float, bool], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class RunState:
     """The whole run as known from its events so far.
 
@@ -168,6 +181,7 @@ class RunState:
     ended_ms: int | None = None
     reason: str = ""
     folded: float | None = None
+    settling: Settling = Settling()
     tracks: tuple[Track, ...] = ()
     specimen_track: Track | None = None
     versions: tuple[tuple[int, Program], ...] = field(default=())

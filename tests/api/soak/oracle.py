@@ -22,6 +22,7 @@ Points = Sequence[tuple[int, float]]
 @dataclass
 class SlowStep:
     began: Fraction
+    since: Fraction | None = None
     settled: Fraction | None = None
     done: Fraction | None = None
     dwell: Fraction = Fraction(0)
@@ -71,7 +72,9 @@ def slow_run(program: Program, probes: Sequence[Points], until: int | None = Non
     for left, right in pairwise(moments):
         if recorded(probes, Fraction(left + right, 2), gap):
             _walk(run, program, probes, Fraction(left), Fraction(right))
-        elif run.holes and run.holes[-1][1] == left:
+            continue
+        run.steps[-1].since = None
+        if run.holes and run.holes[-1][1] == left:
             run.holes[-1] = (run.holes[-1][0], right)
         else:
             run.holes.append((left, right))
@@ -101,8 +104,14 @@ def _walk(
         assert None not in values
         known = [v for v in values if v is not None]
         inside = all(low <= v <= high for v in known)
-        if inside and log.settled is None:
-            log.settled = now
+        log.since = (log.since if log.since is not None else now) if inside else None
+        if log.since is not None and log.settled is None:
+            ready = log.since + Fraction(program.settle.hold_min) * 60_000
+            if ready <= nearest:
+                log.settled = now = max(ready, now)
+            if ready > nearest or now == right:
+                now = nearest
+                continue
         end = nearest
         if inside:
             end = min(nearest, now + Fraction(step.dwell_ms) - log.dwell)

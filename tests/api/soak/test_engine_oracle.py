@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from api.soak.engine import fold
 from api.soak.events import ChamberReading, Event, LookTaken, Started, TakenOut, Trace, in_order
-from api.soak.program import Finding, Program, Step
+from api.soak.program import Finding, Program, Settle, SettleRule, Step
 from api.soak.state import Phase, RunState
 from tests.api.soak.oracle import Points, readings_between, slow_place, slow_run
 
@@ -28,6 +29,13 @@ programs = st.builds(
     name=st.just("random"),
     steps=st.lists(steps, min_size=1, max_size=4).map(tuple),
     gap_limit_s=st.just(GAP_S),
+    settle=st.sampled_from([Settle(), Settle(), Settle(hold_min=0.5), Settle(hold_min=3)]),
+)
+rules = st.builds(
+    Settle,
+    rule=st.sampled_from(list(SettleRule)),
+    hold_min=st.sampled_from([0.0, 0.5]),
+    over_min=st.sampled_from([0.5, 2.0]),
 )
 
 
@@ -48,13 +56,21 @@ marks = st.lists(
 )
 
 
-def events_of(probes: dict[str, Points], looks: list[tuple[int, str, Finding]]) -> list[Event]:
+def events_of(
+    probes: dict[str, Points],
+    looks: list[tuple[int, str, Finding]],
+    specimen: Points | None = None,
+) -> list[Event]:
     """One by one, in time order, readings before looks."""
     told: list[tuple[int, int, Event]] = [
-        (t, 0, ChamberReading(START + t, v, name)) for name, rows in probes.items() for t, v in rows
+        (t, 0, ChamberReading(START + t, v, name))
+        for name, rows in {**probes, "specimen": specimen or []}.items()
+        for t, v in rows
     ]
     told += [(t, 1, LookTaken(START + t, name, finding)) for t, name, finding in looks]
-    started = Started(START, ("A", "B", "C"), tuple(probes))
+    started = Started(
+        START, ("A", "B", "C"), tuple(probes), None if specimen is None else "specimen"
+    )
     return [started, *(event for _, _, event in sorted(told, key=lambda row: row[:2]))]
 
 
@@ -114,15 +130,18 @@ def test_two_probes_are_in_band_only_together(
 
 
 @settings(max_examples=300, deadline=None)
-@given(programs, profiles(), profiles(), marks, st.data())
+@given(programs, profiles(), profiles(), st.none() | profiles(), rules, marks, st.data())
 def test_a_prefix_and_the_rest_give_the_whole(
     program: Program,
     left: Points,
     right: Points,
+    specimen: Points | None,
+    settle: Settle,
     looks: list[tuple[int, str, Finding]],
     data: st.DataObject,
 ) -> None:
-    events = events_of({"left": left, "right": right}, looks)
+    program = program.model_copy(update={"settle": settle})
+    events = events_of({"left": left, "right": right}, looks, specimen)
     cuts = sorted(data.draw(st.lists(st.integers(0, len(events)), max_size=4)))
     state: RunState | None = None
     for begin, end in zip([0, *cuts], [*cuts, len(events)], strict=True):
@@ -140,8 +159,6 @@ def test_one_by_one_and_in_one_piece_are_the_same(
     state: RunState | None = None
     for event in events:
         state = fold(program, [event], state)
-    import numpy as np
-
     traces = [
         Trace(
             np.array([START + t for t, _ in rows], np.int64),

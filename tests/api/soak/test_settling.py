@@ -1,0 +1,110 @@
+"""Published rules for "the specimen has settled" give different moments on one trace."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from api.soak.engine import fold
+from api.soak.events import ChamberProfile, Started, Trace
+from api.soak.program import Program, Settle, SettleRule, Step
+
+#: A specimen of 23 °C in a chamber of 60 °C, time constant 480 s: distance 37 exp(-t/480).
+TAU_S, DISTANCE_K = 480.0, 37.0
+
+
+def settled_s(settle: Settle, *, seconds: int = 7_200, cut: int | None = None) -> float | None:
+    """When the step settles, read once a second, folded whole or in two pieces."""
+    times = np.arange(seconds, dtype=np.int64) * 1_000
+    specimen = 60 - DISTANCE_K * np.exp(-times / 1_000 / TAU_S)
+    plan = Program(
+        name="soak", steps=(Step(setpoint_c=60, tolerance_k=2, dwell_min=600),), settle=settle
+    )
+    state = fold(plan, [Started(0, (), ("air",), "specimen")])
+    for begin, end in pairwise([0, *([cut] if cut else []), seconds]):
+        piece = slice(begin, end)
+        air = Trace(times[piece], np.full(end - begin, 60.0), "air")
+        inner = Trace(times[piece], specimen[piece], "specimen")
+        state = fold(plan, [ChamberProfile((air, inner))], state)
+    moment = state.steps[0].settled_ms
+    return None if moment is None else moment / 1_000
+
+
+def within_s(distance_k: float) -> float:
+    return TAU_S * math.log(DISTANCE_K / distance_k)
+
+
+def test_in_band_looks_at_the_chamber_alone() -> None:
+    # IEC 60068-2-2: ±2 K (from memory); the chamber is there from the first reading.
+    assert settled_s(Settle()) == 0
+    assert settled_s(Settle(hold_min=10)) == 600
+
+
+@pytest.mark.parametrize(("within_k", "expected_s"), [(3.0, 1205.91), (2.0, 1400.53)])
+def test_near_final(within_k: float, expected_s: float) -> None:
+    # IEC 60068-1: within 3 K of the final temperature (from memory); closed form.
+    rule = Settle(rule=SettleRule.NEAR_FINAL, within_k=within_k)
+    assert settled_s(rule) == pytest.approx(expected_s, abs=0.02)
+    held = rule.model_copy(update={"hold_min": 5.0})
+    assert settled_s(held) == pytest.approx(expected_s + 300, abs=0.02)
+
+
+def test_slow_change_over_a_moment_and_over_an_hour() -> None:
+    # MIL-STD-810: no more than 2 °C per hour (from memory). Over ever shorter stretches the
+    # rule becomes one on the slope, which falls under 2 K/h at 2367.68 s in closed form.
+    minute = Settle(rule=SettleRule.SLOW_CHANGE, change_k=2 / 60, over_min=1)
+    average = TAU_S * math.log(DISTANCE_K * (math.exp(60 / TAU_S) - 1) / (2 / 60))
+    assert settled_s(minute) == pytest.approx(average, abs=1)
+    assert average == pytest.approx(2367.68 + 30, abs=1)
+    hour = Settle(rule=SettleRule.SLOW_CHANGE)
+    by_hour = TAU_S * math.log(DISTANCE_K * (math.exp(3_600 / TAU_S) - 1) / 2)
+    assert settled_s(hour) == pytest.approx(max(by_hour, 3_600), abs=1)
+
+
+def test_steady_together() -> None:
+    # MIL-DTL-87104C, 4.3.1.3 (secondary source): 2 K each and 3.5 K apart over 10 minutes.
+    rule = Settle(rule=SettleRule.STEADY_TOGETHER, over_min=10)
+    together = within_s(3.5) + 600
+    steady = TAU_S * math.log(DISTANCE_K * (math.exp(600 / TAU_S) - 1) / 2)
+    assert settled_s(rule) == pytest.approx(max(together, steady), abs=1)
+
+
+def test_four_rules_give_four_moments_in_this_order() -> None:
+    moments = [
+        settled_s(Settle(rule=rule, over_min=minutes))
+        for rule, minutes in [
+            (SettleRule.IN_BAND, 60),
+            (SettleRule.NEAR_FINAL, 60),
+            (SettleRule.STEADY_TOGETHER, 10),
+            (SettleRule.SLOW_CHANGE, 60),
+        ]
+    ]
+    known = [moment for moment in moments if moment is not None]
+    assert len(known) == 4
+    assert known == sorted(set(known))
+
+
+@pytest.mark.parametrize("rule", list(SettleRule))
+@pytest.mark.parametrize("cut", [1, 599, 1_206, 2_400])
+def test_a_restart_on_the_way_changes_nothing(rule: SettleRule, cut: int) -> None:
+    settle = Settle(rule=rule, over_min=10, hold_min=5)
+    assert settled_s(settle, cut=cut) == settled_s(settle)
+
+
+def test_never_settled_within_a_record_too_short() -> None:
+    assert settled_s(Settle(rule=SettleRule.SLOW_CHANGE), seconds=3_500) is None
+
+
+def test_without_a_specimen_probe_the_chamber_stands_for_it() -> None:
+    times = np.arange(3_600, dtype=np.int64) * 1_000
+    air = 60 - 37 * np.exp(-times / 1_000 / 480)
+    plan = Program(
+        name="soak",
+        steps=(Step(setpoint_c=60, tolerance_k=5),),
+        settle=Settle(rule=SettleRule.NEAR_FINAL, within_k=3),
+    )
+    state = fold(plan, [Started(0), ChamberProfile((Trace(times, air),))])
+    assert state.steps[0].settled_ms == pytest.approx(1_205_910, abs=20)
