@@ -21,7 +21,7 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
-from tests.bench import causes_cold, causes_ranking
+from tests.bench import causes_cold, causes_planning, causes_ranking
 
 LOGS_N = 400
 DOCUMENT = Path(__file__).with_name("causes_acceptance.md")
@@ -62,12 +62,18 @@ QUESTIONS = (
         causes_ranking.HEADINGS,
         tuple((c.name, partial(causes_ranking.run, c)) for c in causes_ranking.CELLS),
     ),
+    Question(
+        "Question 3: what to print next?",
+        causes_planning.NOTE,
+        causes_planning.HEADINGS,
+        ((causes_planning.CELL, causes_planning.run),),
+    ),
 )
 
 
 def line(figures: Figures) -> str:
     """One row of a table, what was missed in its last column."""
-    shown = ["–" if math.isnan(v) else f"{v:.3f}".removesuffix("0") for v in figures.shown]
+    shown = ["–" if math.isnan(v) else f"{v:.3f}" for v in figures.shown]
     missed = "; ".join(figures.misses()) or "reached"
     return "| " + " | ".join([figures.name, *shown, missed]) + " |"
 

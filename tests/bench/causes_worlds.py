@@ -81,6 +81,13 @@ def vat_c(rng: np.random.Generator, n: int) -> Floats:
 # --- rooms: who prints what, and with which settings --------------------------------------
 
 
+def part_of_a_year(rng: np.random.Generator, n: int) -> Season:
+    """One resin, no setting changed, and only a third to two thirds of a season."""
+    turn = 2.0 * np.pi * (rng.random() + rng.uniform(0.33, 0.67) * np.arange(n) / n)
+    temperature_c = 20.3 + 3.0 * np.sin(turn) + smooth_noise(rng, n, 2.2, 0.3)
+    return Season(temperature_c, np.zeros(n, dtype=np.int64), {}, np.zeros(n))
+
+
 def one_resin(rng: np.random.Generator, n: int) -> Season:
     """One resin, no setting ever changed."""
     return Season(vat_c(rng, n), np.zeros(n, dtype=np.int64), {}, np.zeros(n))

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import pytest
 
-from tests.bench import causes_cold, causes_ranking
+from tests.bench import causes_cold, causes_planning, causes_ranking
 
 #: Three standard errors of a share of 0.95 over the logs of a short run, and a little more.
-COLD_LOGS, RANKING_LOGS, SLACK = 40, 25, 0.12
+COLD_LOGS, RANKING_LOGS, PLANNING_LOGS, SLACK = 40, 25, 12, 0.12
 
 COLD = (
     "logistic -0.35, 60 prints",
@@ -39,3 +39,7 @@ def test_question_1_reaches_its_numbers(name: str) -> None:
 def test_question_2_reaches_its_numbers(name: str) -> None:
     cell = next(cell for cell in causes_ranking.CELLS if cell.name == name)
     assert causes_ranking.run(cell, RANKING_LOGS).misses(SLACK) == []
+
+
+def test_question_3_reaches_its_numbers() -> None:
+    assert causes_planning.run(PLANNING_LOGS).misses(SLACK) == []
