@@ -76,12 +76,18 @@ class Profile:
 
         point = float(t.ppf((1 + LEVEL) / 2, self.df))
         cut = self.count * math.log1p(point**2 / self.df)
-        kept = np.flatnonzero(2 * (self.values.max() - self.values) <= cut)
+        away = 2 * (self.values.max() - self.values) - cut
+        kept = np.flatnonzero(away <= 0)
         first, last = int(kept[0]), int(kept[-1])
         return Interval(
-            None if first == 0 else float(self.grid[first]),
-            None if last == len(self.grid) - 1 else float(self.grid[last]),
+            None if first == 0 else self._crossing(away, first, first - 1),
+            None if last == len(self.grid) - 1 else self._crossing(away, last, last + 1),
         )
+
+    def _crossing(self, away: Floats, inside: int, outside: int) -> float:
+        """Where the cut-off is passed between two neighbours of the grid, by a straight line."""
+        share = -away[inside] / (away[outside] - away[inside])
+        return float(self.grid[inside] + share * (self.grid[outside] - self.grid[inside]))
 
     def p_value(self, location: float) -> float:
         """Two-sided p of one location on the grid, by the same calibration."""

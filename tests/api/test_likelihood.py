@@ -20,7 +20,7 @@ def test_complete_results_give_the_t_interval() -> None:
     expected = stats.t.interval(0.95, 4, values.mean(), stats.sem(values))
     interval = profile.interval()
     assert profile.best == pytest.approx(values.mean(), abs=0.05)
-    assert (interval.low, interval.high) == pytest.approx(expected, abs=0.06)
+    assert (interval.low, interval.high) == pytest.approx(expected, abs=0.02)
     assert profile.p_value(78.0) == pytest.approx(stats.ttest_1samp(values, 78.0).pvalue, rel=0.02)
 
 
