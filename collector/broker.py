@@ -33,6 +33,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Self
 
+from collector.config import LOOPBACK
 from collector.errors import BrokerError, SettingsError
 
 SEGMENT_BYTES = 1024 * 1024
@@ -46,8 +47,6 @@ READY_LIMIT_S = 10.0
 STOP_LIMIT_S = 5.0
 FIRST_PAUSE_S = 0.2
 LONGEST_PAUSE_S = 10.0
-
-_LOOPBACK = {"127.0.0.1", "::1", "localhost"}
 
 Say = Callable[[str], None]
 
@@ -64,7 +63,7 @@ def configuration(
 
     Raises ``SettingsError`` when other machines could connect without a password.
     """
-    if host not in _LOOPBACK and not users:
+    if host not in LOOPBACK and not users:
         raise SettingsError(
             f"The embedded broker would listen on {host} without a password.",
             where="broker",

@@ -7,24 +7,27 @@ the key, and what to write instead.
 
 from __future__ import annotations
 
-import difflib
 import re
-import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 from urllib.parse import urlsplit
 
+from collector import topics
+from collector.calibration import Chain
 from collector.channels import Channel, TimeForm
 from collector.errors import NotFoundError, SettingsError
+from collector.payload import MOST_BYTES
 from collector.readings import Role
+from collector.settings_file import Table, instead, line_of_header, shown, tables_of, text_of
+from collector.signals import Signal, SignalKind, signal_of
 
 __all__ = [
     "ENVIRONMENT",
     "SETTINGS",
     "BrokerSettings",
     "Channel",
+    "EmbeddedBrokerSettings",
     "PagesSettings",
     "Settings",
     "StoreSettings",
@@ -37,6 +40,17 @@ SETTINGS: Mapping[str, str] = {
     "broker.url": "mqtt://HOST[:PORT], or mqtts:// for TLS; 1883 and 8883 when left out",
     "broker.username": "name to log in with; the password is VATSIDE_BROKER_PASSWORD",
     "broker.client_id": "name of our session at the broker; vatside when left out",
+    "broker.ca_file": "certificates of the authority that signed the broker's; the system's own",
+    "broker.certificate_file": "certificate that we show the broker, when it asks for one",
+    "broker.key_file": "its private key, without a passphrase; left out when in the same file",
+    "broker.session_expiry_s": "seconds that the broker keeps our session without us; 604800",
+    "broker.receive_maximum": "unacknowledged messages that we take at once; 1000",
+    "broker.share_group": "name of the group whose collectors divide the messages among them",
+    "broker.payload_limit_bytes": "longer messages are refused; 65536",
+    "embedded_broker.host": "address that the embedded broker listens on; 127.0.0.1 when left out",
+    "embedded_broker.port": "its port for MQTT 3.1.1; 1883 when left out",
+    "embedded_broker.port_mqtt5": "its port for MQTT 5; 1884 when left out",
+    "embedded_broker.username": "name to log in with; needed when host is not this machine alone",
     "store.folder": "where readings.db and record.db lie, seen from the settings file",
     "pages.host": "address the pages are served on; 127.0.0.1 when left out",
     "pages.port": "port the pages are served on; 8460 when left out",
@@ -50,14 +64,39 @@ SETTINGS: Mapping[str, str] = {
     "channel.time_form": "how that time is written: rfc3339, unix_s or unix_ms",
     "channel.senml": "resolved name of its SenML records, instead of value and time",
     "channel.gap_limit_s": "seconds without a reading after which the record has a gap; 300",
+    "channel.expected_interval_s": "seconds between its readings; learned when left out",
+    "channel.plausible_min": "lowest value that raises no doubt, in the role's unit",
+    "channel.plausible_max": "highest value that raises no doubt, in the role's unit",
+    "channel.jump_limit_per_min": "fastest change per minute that raises no doubt, in that unit",
+    "channel.battery": "JSON Pointer to the sensor's battery level, shown on the Health page",
+    "channel.radio": "JSON Pointer to the sensor's radio signal strength, shown there too",
+    "channel.signal.kind": "a bare sensor: " + ", ".join(kind.value for kind in SignalKind),
+    "channel.signal.nominal_ohm": "ntc_beta: resistance at nominal_c",
+    "channel.signal.beta_k": "ntc_beta: the maker's β in kelvin",
+    "channel.signal.nominal_c": "ntc_beta: temperature of nominal_ohm in °C; 25 when left out",
+    "channel.signal.coefficients": "ntc_steinhart_hart: A, B, C, or A, B, C, D with the square",
+    "channel.signal.reference_ohm": "ntc_steinhart_hart: what R is divided by; 1 when left out",
+    "channel.signal.lowest_c": "ntc_steinhart_hart: where its range begins in °C; -60",
+    "channel.signal.highest_c": "ntc_steinhart_hart: where its range ends in °C; 300",
+    "channel.signal.cold_junction_c": "type_k: temperature of the cold junction in °C",
 }
 
 #: Every environment variable that settings are taken from, and what it means.
 ENVIRONMENT: Mapping[str, str] = {
     "VATSIDE_BROKER_PASSWORD": "password for broker.username",
+    "VATSIDE_EMBEDDED_BROKER_PASSWORD": "password for embedded_broker.username",
 }
 
 _DEFAULT_PORT = {"mqtt": 1883, "mqtts": 8883}
+
+#: How long a broker keeps our session and its messages while we are away [s]: a week.
+SESSION_EXPIRY_S = 7 * 86_400
+
+#: Unacknowledged messages we take at once; brokers often allow fewer (Mosquitto 20).
+RECEIVE_MAXIMUM_N = 1_000
+
+#: Hosts that only this machine reaches.
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +110,42 @@ class BrokerSettings:
     username: str | None = None
     password: str | None = field(default=None, repr=False)
     client_id: str = "vatside"
+    ca_file: Path | None = None
+    certificate_file: Path | None = None
+    key_file: Path | None = None
+    session_expiry_s: int = SESSION_EXPIRY_S
+    receive_maximum: int = RECEIVE_MAXIMUM_N
+    share_group: str | None = None
+    payload_limit_bytes: int = MOST_BYTES
+
+
+@dataclass(frozen=True, slots=True)
+class EmbeddedBrokerSettings:
+    """Where the embedded broker listens when no other broker is named."""
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    port_mqtt5: int = 1884
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+
+    @property
+    def users(self) -> Mapping[str, str]:
+        """Who may log in, with what password; nobody has to when it is empty."""
+        return {self.username: self.password} if self.username and self.password else {}
+
+    @property
+    def as_broker(self) -> BrokerSettings:
+        """How a program on this machine reaches it."""
+        host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(self.host, self.host)
+        written = f"[{host}]" if ":" in host else host
+        return BrokerSettings(
+            f"mqtt://{written}:{self.port_mqtt5}",
+            host,
+            self.port_mqtt5,
+            username=self.username,
+            password=self.password,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +181,17 @@ class Settings:
     store: StoreSettings = StoreSettings()
     pages: PagesSettings = PagesSettings()
     channels: tuple[Channel, ...] = ()
+    embedded_broker: EmbeddedBrokerSettings = EmbeddedBrokerSettings()
+
+    @property
+    def broker_or_embedded(self) -> BrokerSettings:
+        """The broker that is named, else the embedded one as this machine reaches it."""
+        return self.broker or self.embedded_broker.as_broker
+
+    @property
+    def chains(self) -> Mapping[str, Chain]:
+        """What turns received values into the role's unit, for the channels of bare sensors."""
+        return {one.id: Chain(one.signal) for one in self.channels if one.signal is not None}
 
     def channel(self, channel_id: str) -> Channel:
         """The channel of that id; raises ``NotFoundError`` when the settings have none."""
@@ -116,7 +202,7 @@ class Settings:
         raise NotFoundError(
             f"there is no channel {channel_id!r}.",
             where="channel",
-            remedy=_instead(channel_id, ids),
+            remedy=instead(channel_id, ids),
         )
 
 
@@ -127,70 +213,40 @@ def load(path: Path | None, environ: Mapping[str, str]) -> Settings:
     """
     if path is None:
         return Settings()
-    text = _text_of(path)
-    tables = _tables_of(path, text)
+    text = text_of(path)
+    tables = tables_of(path, text)
     for name, found in tables.items():
         _check_table(path, text, name, found)
+    if "broker" in tables and "embedded_broker" in tables:
+        raise Table(path, text, "embedded_broker", {}).error(
+            None,
+            "a broker is named in [broker] already.",
+            "Leave one of the two tables out.",
+        )
+
+    def table(name: str) -> Table:
+        return Table(path, text, name, tables.get(name, {}))
+
+    broker = _broker(table("broker"), environ) if "broker" in tables else None
+    rows = [Table(path, text, "channel", r, n) for n, r in enumerate(tables.get("channel", []), 1)]
+    channels = _channels(rows)
+    _check_overlaps(rows, channels, broker.share_group if broker else None)
     return Settings(
-        broker=_broker(_Table(path, text, "broker", tables["broker"]), environ)
-        if "broker" in tables
-        else None,
-        store=_store(_Table(path, text, "store", tables.get("store", {}))),
-        pages=_pages(_Table(path, text, "pages", tables.get("pages", {}))),
-        channels=_channels(
-            [
-                _Table(path, text, "channel", row, number)
-                for number, row in enumerate(tables.get("channel", []), start=1)
-            ]
-        ),
+        broker=broker,
+        store=_store(table("store")),
+        pages=_pages(table("pages")),
+        channels=channels,
+        embedded_broker=_embedded_broker(table("embedded_broker"), environ),
     )
-
-
-def _text_of(path: Path) -> str:
-    try:
-        return path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise SettingsError(
-            "there is no such file.", where=str(path), remedy="Write one; the README shows how."
-        ) from None
-    except OSError as fault:
-        raise SettingsError(
-            f"the file cannot be read: {fault.strerror}.",
-            where=str(path),
-            remedy="Name a file that this user may read.",
-        ) from None
-    except UnicodeDecodeError as fault:
-        line = path.read_bytes().count(b"\n", 0, fault.start) + 1
-        raise SettingsError(
-            "the text is not UTF-8.", where=f"{path}, line {line}", remedy="Save it as UTF-8."
-        ) from None
-
-
-def _tables_of(path: Path, text: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        raise SettingsError(
-            "the values are nested too deeply.", where=str(path), remedy="Write plain values."
-        ) from None
-    except ValueError as fault:  # TOMLDecodeError, or a number too long for Python
-        at = re.search(r"\(at line (\d+), column (\d+)\)", str(fault))
-        where = f"{path}, line {at[1]}, column {at[2]}" if at else str(path)
-        reason = re.sub(r" \(at .*\)$", "", str(fault))
-        raise SettingsError(
-            f"this is no valid TOML: {reason}.",
-            where=where,
-            remedy="Texts stand in quotes, tables in [ ], channels under [[channel]].",
-        ) from None
 
 
 def _check_table(path: Path, text: str, name: str, found: object) -> None:
     """Refuse a table that does not exist, and one that is written as another kind."""
-    line = _line_of_header(text, name)
+    line = line_of_header(text, name)
     where = f"{path}, line {line}" if line else str(path)
     if name not in _TABLES:
         raise SettingsError(
-            f"there is no table [{name}].", where=where, remedy=_instead(name, _TABLES)
+            f"there is no table [{name}].", where=where, remedy=instead(name, _TABLES)
         )
     rows = found if isinstance(found, list) else [found]
     if isinstance(found, list) != (name == "channel") or not all(isinstance(r, dict) for r in rows):
@@ -202,8 +258,8 @@ def _check_table(path: Path, text: str, name: str, found: object) -> None:
         )
 
 
-def _broker(table: _Table, environ: Mapping[str, str]) -> BrokerSettings:
-    table.check_keys()
+def _broker(table: Table, environ: Mapping[str, str]) -> BrokerSettings:
+    table.check_keys(_keys_of(table.name))
     url = table.text("url")
     if url is None:
         raise table.error(
@@ -220,55 +276,112 @@ def _broker(table: _Table, environ: Mapping[str, str]) -> BrokerSettings:
             "VATSIDE_BROKER_PASSWORD is set, but there is no username.",
             "Add username to [broker], or unset the variable.",
         )
-    client_id = table.text("client_id")
-    return BrokerSettings(url, host, port, tls, username, password, client_id or "vatside")
+    certificate_file, key_file = table.file("certificate_file"), table.file("key_file")
+    if key_file is not None and certificate_file is None:
+        raise table.error(
+            "key_file", "a key is given without its certificate.", "Add certificate_file."
+        )
+    for key in ("ca_file", "certificate_file"):
+        if key in table.values and not tls:
+            raise table.error(
+                key, "the broker is not reached through TLS.", "Write mqtts:// in url."
+            )
+    return BrokerSettings(
+        url,
+        host,
+        port,
+        tls,
+        username,
+        password,
+        table.text("client_id") or "vatside",
+        ca_file=table.file("ca_file"),
+        certificate_file=certificate_file,
+        key_file=key_file,
+        session_expiry_s=table.whole("session_expiry_s", 60, 2**32 - 1, SESSION_EXPIRY_S),
+        receive_maximum=table.whole("receive_maximum", 1, 65_535, RECEIVE_MAXIMUM_N),
+        share_group=_share_group(table),
+        payload_limit_bytes=table.whole("payload_limit_bytes", 1, 2**28 - 1, MOST_BYTES),
+    )
 
 
-def _address(table: _Table, url: str) -> tuple[str, int, bool]:
+def _share_group(table: Table) -> str | None:
+    group = table.text("share_group")
+    if group is not None and re.search("[+#/]", group):
+        raise table.error(
+            "share_group", f"{shown(group)} is no name of a group.", "Use none of + # and /."
+        )
+    return group
+
+
+def _embedded_broker(table: Table, environ: Mapping[str, str]) -> EmbeddedBrokerSettings:
+    table.check_keys(_keys_of(table.name))
+    plain = EmbeddedBrokerSettings()
+    host = _host(table) or plain.host
+    username = table.text("username")
+    password = environ.get("VATSIDE_EMBEDDED_BROKER_PASSWORD") or None
+    if username is not None and password is None:
+        raise table.error(
+            "username",
+            "there is no password for it.",
+            "Put one into VATSIDE_EMBEDDED_BROKER_PASSWORD.",
+        )
+    if host not in LOOPBACK and username is None:
+        raise table.error(
+            "host",
+            f"other machines could connect to {host} without a password.",
+            "Add username, and put its password into VATSIDE_EMBEDDED_BROKER_PASSWORD.",
+        )
+    port = table.whole("port", 1, 65_535, plain.port)
+    port_mqtt5 = table.whole("port_mqtt5", 1, 65_535, plain.port_mqtt5)
+    if port == port_mqtt5:
+        raise table.error(
+            "port_mqtt5" if "port_mqtt5" in table.values else "port",
+            f"{port} would be the port for both MQTT 3.1.1 and MQTT 5.",
+            "Give each a port of its own.",
+        )
+    return EmbeddedBrokerSettings(host, port, port_mqtt5, username, password if username else None)
+
+
+def _address(table: Table, url: str) -> tuple[str, int, bool]:
     remedy = "Write mqtt://HOST:PORT, or mqtts://HOST:PORT for TLS."
     if "@" in url:
-        raise table.error("url", "a name or password stands in the address.", PASSWORD_ADVICE)
+        raise table.error("url", "a name or password stands in the address.", table.password_advice)
     try:
         parts = urlsplit(url)
         port = parts.port
     except ValueError as fault:
-        raise table.error("url", f"{_shown(url)} is no address: {fault}.", remedy) from None
+        raise table.error("url", f"{shown(url)} is no address: {fault}.", remedy) from None
     if parts.scheme not in _DEFAULT_PORT:
-        raise table.error("url", f"{_shown(url)} is not of the scheme mqtt or mqtts.", remedy)
+        raise table.error("url", f"{shown(url)} is not of the scheme mqtt or mqtts.", remedy)
     if not parts.hostname or port == 0 or re.search(r"\s", url):
-        raise table.error("url", f"{_shown(url)} names no host and port.", remedy)
+        raise table.error("url", f"{shown(url)} names no host and port.", remedy)
     if parts.path not in ("", "/") or parts.query or parts.fragment:
-        raise table.error("url", f"{_shown(url)} goes on after the port.", remedy)
+        raise table.error("url", f"{shown(url)} goes on after the port.", remedy)
     return parts.hostname, port or _DEFAULT_PORT[parts.scheme], parts.scheme == "mqtts"
 
 
-def _store(table: _Table) -> StoreSettings:
-    table.check_keys()
-    folder = Path(table.text("folder") or StoreSettings().folder)
-    try:
-        return StoreSettings(table.path.parent / folder.expanduser())
-    except RuntimeError:
-        raise table.error(
-            "folder", f"{_shown(str(folder))} names nobody's home.", "Write the path in full."
-        ) from None
+def _store(table: Table) -> StoreSettings:
+    table.check_keys(_keys_of(table.name))
+    folder = table.text("folder") or str(StoreSettings().folder)
+    return StoreSettings(table.place("folder", folder))
 
 
-def _pages(table: _Table) -> PagesSettings:
-    table.check_keys()
-    host = table.text("host") or PagesSettings().host
-    if re.search(r"[\s/]", host):
+def _pages(table: Table) -> PagesSettings:
+    table.check_keys(_keys_of(table.name))
+    plain = PagesSettings()
+    return PagesSettings(_host(table) or plain.host, table.whole("port", 1, 65_535, plain.port))
+
+
+def _host(table: Table) -> str | None:
+    host = table.text("host")
+    if host is not None and re.search(r"[\s/]", host):
         raise table.error(
-            "host", f"{_shown(host)} is no host.", "Write a name or an address, such as 127.0.0.1."
+            "host", f"{shown(host)} is no host.", "Write a name or an address, such as 127.0.0.1."
         )
-    port = table.number("port")
-    if port is None:
-        return PagesSettings(host)
-    if type(port) is not int or not 1 <= port <= 65_535:
-        raise table.error("port", f"{port} is no port.", "Use a whole number from 1 to 65535.")
-    return PagesSettings(host, port)
+    return host
 
 
-def _channels(tables: list[_Table]) -> tuple[Channel, ...]:
+def _channels(tables: list[Table]) -> tuple[Channel, ...]:
     channels: list[Channel] = []
     ids: dict[str, int] = {}
     sources: dict[tuple[str, str | None, str | None], str] = {}
@@ -293,8 +406,8 @@ def _channels(tables: list[_Table]) -> tuple[Channel, ...]:
     return tuple(channels)
 
 
-def _channel(table: _Table) -> Channel:
-    table.check_keys()
+def _channel(table: Table) -> Channel:
+    table.check_keys(_keys_of(table.name))
     for key, example in (("id", "vat-north"), ("role", "vat_temperature"), ("topic", "cellar/vat")):
         if key not in table.values:
             raise table.error(None, f"the channel has no {key}.", f'Add {key} = "{example}".')
@@ -313,6 +426,13 @@ def _channel(table: _Table) -> Channel:
             else None,
             senml=table.text("senml"),
             gap_limit_s=300.0 if gap_limit_s is None else float(gap_limit_s),
+            expected_interval_s=table.number("expected_interval_s"),
+            plausible_min=table.number("plausible_min"),
+            plausible_max=table.number("plausible_max"),
+            jump_limit_per_min=table.number("jump_limit_per_min"),
+            battery=table.text("battery", empty=True),
+            radio=table.text("radio", empty=True),
+            signal=_signal(table.table("signal")),
         )
     except SettingsError as fault:
         if fault.where not in _keys_of("channel"):
@@ -320,110 +440,47 @@ def _channel(table: _Table) -> Channel:
         raise table.error(fault.where, fault.what, fault.remedy or "") from None
 
 
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """One table of the file, which knows where it stands when something in it is wrong."""
+def _signal(table: Table | None) -> Signal | None:
+    if table is None:
+        return None
+    table.check_keys(key.rpartition(".")[2] for key in SETTINGS if key.startswith(_SIGNAL))
+    if "kind" not in table.values:
+        raise table.error(None, "the signal has no kind.", 'Add kind = "pt100".')
+    kind = SignalKind(table.choice("kind", [kind.value for kind in SignalKind]))
+    parameters = {key: value for key, value in table.values.items() if key != "kind"}
+    try:
+        return signal_of(kind, parameters)
+    except SettingsError as fault:
+        key = fault.where if fault.where in parameters else None
+        raise table.error(key, fault.what, fault.remedy or "") from None
 
-    path: Path
-    source: str
-    name: str
-    values: Mapping[str, Any]
-    row: int | None = None
 
-    def check_keys(self) -> None:
-        """Refuse keys that the table does not have, and secrets with their own advice."""
-        valid = _keys_of(self.name)
-        for key in self.values:
-            if key in valid:
-                continue
-            if re.search("passw|secret|token", key, re.IGNORECASE):
-                raise self.error(key, "a secret stands in the file.", PASSWORD_ADVICE)
-            raise self.error(key, f"there is no key {key!r} here.", _instead(key, valid))
+def _check_overlaps(
+    tables: list[Table], channels: tuple[Channel, ...], share_group: str | None
+) -> None:
+    """Refuse filters of which a broker would send us the same message twice.
 
-    def text(self, key: str, *, empty: bool = False) -> str | None:
-        """The text under a key; None when the key is left out."""
-        found = self.values.get(key)
-        if found is None:
-            return None
-        if not isinstance(found, str):
-            raise self.error(key, f"{found!r} is no text.", f'Put it in quotes: {key} = "...".')
-        if not empty and not found.strip():
-            raise self.error(key, "the text is empty.", "Fill it in or leave the key out.")
-        if "\0" in found:
-            raise self.error(key, "the text holds the character U+0000.", "Take it out.")
-        return found
-
-    def number(self, key: str) -> float | None:
-        """The number under a key; None when the key is left out."""
-        found = self.values.get(key)
-        if found is None or type(found) is int or type(found) is float:
-            return found
-        raise self.error(key, f"{found!r} is no number.", "Write digits without quotes.")
-
-    def choice(self, key: str, valid: list[str]) -> str:
-        """The text under a key that has to be one of a few."""
-        found = self.text(key) or ""
-        if found not in valid:
-            raise self.error(key, f"there is no {key} {found!r}.", _instead(found, valid))
-        return found
-
-    def error(self, key: str | None, what: str, remedy: str) -> SettingsError:
-        """An error that says where in the file it is."""
-        line = _line_of(self.source, self.name, self.row, key)
-        where = [str(self.path)]
-        where += [f"line {line}"] if line else []
-        where += [f"[{self.name}]"] if self.row is None else [f"[[{self.name}]] {self.row}"]
-        where += [key] if key else []
-        return SettingsError(what, where=", ".join(where), remedy=remedy)
+    Brokers send a copy for each subscription that takes a topic. A filter that lies wholly
+    within another is left away; where two of them overlap in part, nothing can be left away.
+    """
+    filters = [topics.shared(channel.topic, share_group) for channel in channels]
+    wanted = set(topics.needed(filters))
+    for number, one in enumerate(filters):
+        for before, other in enumerate(filters[:number]):
+            if {one, other} <= wanted and one != other and topics.overlap(one, other):
+                raise tables[number].error(
+                    "topic",
+                    f"{one!r} and the topic filter {other!r} of channel"
+                    f" {channels[before].id!r} overlap: some messages would come twice.",
+                    "Write one of them in full, or the same filter for both.",
+                )
 
 
 def _keys_of(table: str) -> tuple[str, ...]:
-    return tuple(key.partition(".")[2] for key in SETTINGS if key.startswith(f"{table}."))
+    """The keys of a table, each once; a table within it is one of them."""
+    keys = (key.removeprefix(f"{table}.") for key in SETTINGS if key.startswith(f"{table}."))
+    return tuple(dict.fromkeys(key.partition(".")[0] for key in keys))
 
-
-def _line_of(source: str, table: str, row: int | None, key: str | None) -> int | None:
-    """The line of a key, or of its table's header when it has none; None when not found.
-
-    The text is searched, since the parser keeps no lines: an inline table is not found.
-    """
-    rows = 0
-    inside = False
-    for number, line in enumerate(source.splitlines(), start=1):
-        header = _HEADER.match(line)
-        if header:
-            rows += header[1] == table
-            inside = header[1] == table and row in (None, rows)
-            if inside and key is None:
-                return number
-        elif inside and key is not None:
-            written = _KEY.match(line)
-            if written and written[1].strip("\"'") == key:
-                return number
-    return None
-
-
-def _line_of_header(source: str, name: str) -> int | None:
-    for number, line in enumerate(source.splitlines(), start=1):
-        found = _HEADER.match(line) or _KEY.match(line)
-        if found and found[1].strip("\"'") == name:
-            return number
-    return None
-
-
-def _shown(text: str) -> str:
-    return repr(text if len(text) <= 60 else f"{text[:57]}...")
-
-
-def _instead(word: str, valid: Iterable[str]) -> str:
-    words = list(valid)
-    near = difflib.get_close_matches(word, words, n=1, cutoff=0.5)
-    if near:
-        return f"Did you mean {near[0]}?"
-    return f"Use one of: {', '.join(words)}." if words else "There is none at all."
-
-
-PASSWORD_ADVICE = "Take it out and put the password into VATSIDE_BROKER_PASSWORD."
 
 _TABLES = tuple(dict.fromkeys(key.partition(".")[0] for key in SETTINGS))
-_HEADER = re.compile(r"\s*\[\[?\s*([A-Za-z0-9_.\"'-]+)\s*\]")
-_KEY = re.compile(r"\s*([A-Za-z0-9_-]+|\"[^\"]*\"|'[^']*')\s*[=.]")
+_SIGNAL = "channel.signal."

@@ -170,12 +170,12 @@ def _listeners(channels: Iterable[Channel]) -> _Listeners:
     named: dict[str, tuple[_Named, ...]] = {}
     for channel in listening:
         if channel.senml is not None:
-            way = _Named(channel, units.CONVERSIONS[channel.role.unit])
+            way = _Named(channel, channel.conversions)
             named[channel.senml] = (*named.get(channel.senml, ()), way)
     return _Listeners(
         listening,
         tuple(
-            (channel, units.conversion(channel.role, channel.unit))
+            (channel, channel.conversions[channel.unit])
             for channel in listening
             if channel.senml is None and channel.value is None
         ),
@@ -185,7 +185,7 @@ def _listeners(channels: Iterable[Channel]) -> _Listeners:
                 pointer.parse(channel.value),
                 None if channel.time is None else pointer.parse(channel.time),
                 channel.time_form or TimeForm.RFC3339,
-                units.conversion(channel.role, channel.unit),
+                channel.conversions[channel.unit],
             )
             for channel in listening
             if channel.value is not None

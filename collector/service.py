@@ -82,7 +82,9 @@ class Collector:
         first_pause_s: float = FIRST_PAUSE_S,
         longest_pause_s: float = LONGEST_PAUSE_S,
     ) -> None:
-        self._decoder = Decoder(settings.channels)
+        self._decoder = Decoder(
+            settings.channels, most_bytes=settings.broker_or_embedded.payload_limit_bytes
+        )
         self._store = store
         self._source = source
         self._say = say
@@ -199,16 +201,13 @@ def run_collector(
 ) -> int:
     """Collect until SIGTERM, SIGINT or, if asked, the end of standard input; 0 on a clean stop.
 
-    ``broker_url`` takes the place of the one in the settings. Raises ``SettingsError`` when
-    there is no broker or no channel. A store that cannot be opened is tried again for ever.
+    ``broker_url`` takes the place of the one in the settings, and the embedded broker is
+    looked for when they name none. Raises ``SettingsError`` when there is no channel. A store
+    that cannot be opened is tried again for ever.
     """
-    broker = broker_at(broker_url, settings.broker) if broker_url else settings.broker
-    if broker is None:
-        raise SettingsError(
-            "There is no broker to listen to.",
-            where="[broker]",
-            remedy="Add url to [broker] in vatside.toml, or use `vatside run`, which brings one.",
-        )
+    broker = settings.broker_or_embedded
+    if broker_url:
+        broker = broker_at(broker_url, broker)
     if not settings.channels:
         raise SettingsError(
             "There is no channel to listen to.",

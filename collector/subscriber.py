@@ -23,6 +23,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from paho.mqtt import client as mqtt
@@ -35,12 +36,6 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from collector import topics
 from collector.config import BrokerSettings
 from collector.errors import BrokerError, SettingsError
-
-#: How long the broker keeps our session and its messages while we are away [s]: a week.
-SESSION_EXPIRY_S = 7 * 86_400
-
-#: Unacknowledged messages we take at once; brokers often allow fewer (Mosquitto 20).
-RECEIVE_MAXIMUM_N = 1_000
 
 #: QoS 0 messages are let go when this many messages or bytes wait already.
 WAITING_MOST_N = 10_000
@@ -120,19 +115,49 @@ def client_for(broker: BrokerSettings, client_id: str, *, manual_ack: bool = Fal
         manual_ack=manual_ack,
     )
     if broker.tls:
-        client.tls_set_context(ssl.create_default_context())
+        client.tls_set_context(tls_context(broker))
     if broker.username is not None:
         client.username_pw_set(broker.username, broker.password)
     client.reconnect_delay_set(FIRST_PAUSE_S, LONGEST_PAUSE_S)
     return client
 
 
+def tls_context(broker: BrokerSettings) -> ssl.SSLContext:
+    """TLS as the settings have it; raises ``SettingsError`` for a file that cannot be used.
+
+    The broker's certificate has to be signed by the authority of ``ca_file``, or by one that
+    the system trusts, and to name the host of the url.
+    """
+    try:
+        context = ssl.create_default_context(cafile=broker.ca_file)
+    except OSError as fault:  # an SSLError is one
+        raise _unfit_file("ca_file", broker.ca_file, fault) from None
+    if broker.certificate_file is not None:
+        try:
+            context.load_cert_chain(broker.certificate_file, broker.key_file, _refuse_passphrase)
+        except (OSError, ValueError) as fault:
+            raise _unfit_file("certificate_file", broker.certificate_file, fault) from None
+    return context
+
+
+def _refuse_passphrase() -> str:
+    raise ValueError("the key is locked with a passphrase")
+
+
+def _unfit_file(key: str, path: Path | None, fault: Exception) -> SettingsError:
+    return SettingsError(
+        f"the file {path} cannot be used: {fault}.",
+        where=f"[broker], {key}",
+        remedy="Give certificates and an unlocked key as PEM files that this user may read.",
+    )
+
+
 def connect(client: Client, broker: BrokerSettings, *, keep_session: bool) -> None:
-    """Start connecting in the background, and keep trying; the session lasts a week or not."""
+    """Start connecting in the background, and keep trying; with a session that lasts or not."""
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.ReceiveMaximum = RECEIVE_MAXIMUM_N
+    properties.ReceiveMaximum = broker.receive_maximum
     if keep_session:
-        properties.SessionExpiryInterval = SESSION_EXPIRY_S
+        properties.SessionExpiryInterval = broker.session_expiry_s
     client.connect_async(
         broker.host,
         broker.port,
@@ -148,19 +173,6 @@ def status_topic(client_id: str) -> str:
     return f"vatside/{client_id}/status"
 
 
-def needed(filters: Iterable[str]) -> list[str]:
-    """The filters once each, without exact topics that one of the others takes anyway.
-
-    A shared filter is always kept: it takes its own part of the messages.
-    """
-    wanted = sorted(set(filters))
-    shared = [f for f in wanted if f.startswith(topics.SHARE)]
-    own = [f for f in wanted if f not in shared]
-    wide = [f for f in own if not topics.is_exact(f)]
-    exact = [f for f in own if topics.is_exact(f)]
-    return shared + wide + [f for f in exact if not any(topics.matches(w, f) for w in wide)]
-
-
 class Subscriber:
     """Subscribes to topic filters and hands out what comes, in order of arrival.
 
@@ -173,7 +185,7 @@ class Subscriber:
         Raises ``SettingsError`` when it does not fit into a topic.
         """
         self.broker = broker
-        self.filters = needed(filters)
+        self.filters = topics.needed(topics.shared(f, broker.share_group) for f in filters)
         self._status = status_topic(broker.client_id)
         if topics.name_fault(self._status) or "/" in broker.client_id:
             raise SettingsError(

@@ -9,6 +9,8 @@ group and otherwise takes what FILTER takes.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 #: Longest UTF-8 string that MQTT can carry [bytes] (3.1.1 section 1.5.3).
 LONGEST_BYTES = 65_535
 
@@ -64,6 +66,57 @@ def matches(topic_filter: str, name: str) -> bool:
         if number == len(names) or level not in ("+", names[number]):
             return False
     return len(levels) == len(names)
+
+
+def shared(topic_filter: str, group: str | None) -> str:
+    """The filter through a group, unless it names one itself or there is none."""
+    if group is None or topic_filter.startswith(SHARE):
+        return topic_filter
+    return f"{SHARE}{group}/{topic_filter}"
+
+
+def covers(wide: str, narrow: str) -> bool:
+    """Whether a filter takes every topic that another one takes, through the same group."""
+    if _group(wide) != _group(narrow):
+        return False
+    inner, outer = unshared(narrow).split("/"), unshared(wide).split("/")
+    if inner[0].startswith("$") and outer[0] in ("+", "#"):
+        return False
+    for number, level in enumerate(outer):
+        if level == "#":
+            return True
+        if number == len(inner) or inner[number] == "#" or level not in ("+", inner[number]):
+            return False
+    return len(inner) == len(outer)
+
+
+def overlap(one: str, other: str) -> bool:
+    """Whether there is a topic that both filters take, whatever their groups."""
+    first, second = unshared(one).split("/"), unshared(other).split("/")
+    if {first[0][:1], second[0][:1]} in ({"$", "+"}, {"$", "#"}):
+        return False
+    for number in range(max(len(first), len(second)) + 1):
+        ours, theirs = first[number : number + 1], second[number : number + 1]
+        if ours == ["#"] or theirs == ["#"]:
+            return True
+        if not ours or not theirs:
+            return ours == theirs
+        if ours != theirs and ours != ["+"] and theirs != ["+"]:
+            return False
+    return True
+
+
+def needed(filters: Iterable[str]) -> tuple[str, ...]:
+    """The filters once each, without those whose messages another of them takes anyway."""
+    wanted = sorted(set(filters))
+    return tuple(f for f in wanted if not any(covers(o, f) for o in wanted if o != f))
+
+
+def _group(topic_filter: str) -> str:
+    """The group of a filter; empty when it is not shared."""
+    if not topic_filter.startswith(SHARE):
+        return ""
+    return topic_filter.removeprefix(SHARE).partition("/")[0]
 
 
 def _text_fault(text: str) -> str | None:

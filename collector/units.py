@@ -34,6 +34,10 @@ def _pct_from_fraction(fraction: float) -> float:
     return round(fraction * 100.0, DECIMALS)
 
 
+def _thousandfold(value: float) -> float:
+    return round(value * 1_000.0, DECIMALS)
+
+
 #: Kept unit -> unit as sent -> how to convert; None where the value stays as it is.
 CONVERSIONS: Mapping[str, Mapping[str, Conversion | None]] = MappingProxyType(
     {
@@ -44,6 +48,9 @@ CONVERSIONS: Mapping[str, Mapping[str, Conversion | None]] = MappingProxyType(
             {"%RH": None, "fraction": _pct_from_fraction, "/": _pct_from_fraction},
         ),
         "W": MappingProxyType({"W": None}),
+        # What bare sensors send; the registry's names are Ohm and V.
+        "Ω": MappingProxyType({"Ω": None, "Ohm": None, "kΩ": _thousandfold}),
+        "mV": MappingProxyType({"mV": None, "V": _thousandfold}),
     }
 )
 

@@ -146,11 +146,12 @@ def _replay(asked: argparse.Namespace) -> int:
     from dashboards import start
 
     settings = start.read_settings(asked.settings)
+    broker = settings.broker_or_embedded
     done = replay(
         asked.file,
         _columns(asked.column),
         settings,
-        broker=broker_at(asked.broker, settings.broker) if asked.broker else None,
+        broker=broker_at(asked.broker, broker) if asked.broker else broker,
         speed=asked.speed,
         time_column=asked.time_column,
         zone=asked.zone,

@@ -141,7 +141,7 @@ def simulate(folder: Path, *, broker_url: str, speed: float, supervised: bool) -
     if supervised:
         end_with_parent()
     api_url = f"http://{settings.pages.host}:{settings.pages.port}"
-    broker = broker_at(broker_url, settings.broker)
+    broker = broker_at(broker_url, settings.broker_or_embedded)
     play.main(settings, broker, api_url, speed=speed, stop=stop)
     return 0
 
@@ -152,7 +152,14 @@ def broker_for(settings: Settings) -> Iterator[str]:
     if settings.broker is not None:
         yield settings.broker.url
         return
-    with EmbeddedBroker(1883, 1884) as broker:
+    wanted = settings.embedded_broker
+    with EmbeddedBroker(
+        wanted.port,
+        wanted.port_mqtt5,
+        host=wanted.host,
+        subscriptions_n=len({channel.topic for channel in settings.channels}),
+        users=wanted.users,
+    ) as broker:
         say(f"vatside: sensors may publish to {broker.url_v4} (MQTT 3.1.1) or {broker.url}.")
         yield broker.url
 

@@ -13,6 +13,7 @@ from collector.channels import Channel, TimeForm
 from collector.config import ENVIRONMENT, SETTINGS, Settings, load
 from collector.errors import NotFoundError, SettingsError
 from collector.readings import Role
+from collector.signals import PARAMETERS, NtcBeta, Platinum, TypeK
 
 CELLAR = """
 [broker]
@@ -106,7 +107,7 @@ def refused(folder: Path, text: str, **environ: str) -> str:
             "\n[page]\nport = 1\n",
             "vatside.toml, line 2: there is no table [page]. Did you mean pages?",
         ),
-        ("[zzz]\n", "there is no table [zzz]. Use one of: broker, store, pages, channel."),
+        ("[zzz]\n", "Use one of: broker, embedded_broker, store, pages, channel."),
         ("port = 1\n", "vatside.toml, line 1: there is no table [port]."),
         ("pages = 3\n", "pages is not written as one table. Begin it with the line [pages]."),
         ("[[pages]]\nport = 1\n", "vatside.toml, line 1: pages is not written as one table."),
@@ -119,9 +120,9 @@ def refused(folder: Path, text: str, **environ: str) -> str:
             "[pages]\nhost = 'localhost'\nprot = 1\n",
             "vatside.toml, line 3, [pages], prot: there is no key 'prot' here. Did you mean port?",
         ),
-        ("[pages]\nport = 0\n", "line 2, [pages], port: 0 is no port."),
-        ("[pages]\nport = 65536\n", "65536 is no port. Use a whole number from 1 to 65535."),
-        ("[pages]\nport = 80.5\n", "80.5 is no port."),
+        ("[pages]\nport = 0\n", "line 2, [pages], port: 0 cannot be."),
+        ("[pages]\nport = 65536\n", "65536 cannot be. Use a whole number from 1 to 65535."),
+        ("[pages]\nport = 80.5\n", "80.5 cannot be."),
         ("[pages]\nport = true\n", "True is no number. Write digits without quotes."),
         ('[pages]\nport = "8460"\n', "'8460' is no number."),
         ('[pages]\nhost = "http://here"\n', "'http://here' is no host."),
@@ -208,6 +209,169 @@ def test_what_is_wrong_is_told_with_its_place_and_its_remedy(
     tmp_path: Path, text: str, told: str
 ) -> None:
     assert told in refused(tmp_path, text)
+
+
+TLS = '[broker]\nurl = "mqtts://h"\n'
+BARE = ROW + "[channel.signal]\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (
+            '[broker]\nurl = "mqtt://h"\n[embedded_broker]\nport = 1883\n',
+            "line 3, [embedded_broker]: a broker is named in [broker] already.",
+        ),
+        (
+            '[embedded_broker]\nhost = "0.0.0.0"\n',
+            "line 2, [embedded_broker], host: other machines could connect to 0.0.0.0 without a"
+            " password. Add username, and put its password into VATSIDE_EMBEDDED_BROKER_PASSWORD.",
+        ),
+        (
+            '[embedded_broker]\nusername = "north"\n',
+            "line 2, [embedded_broker], username: there is no password for it.",
+        ),
+        (
+            '[embedded_broker]\npassword = "lamp"\n',
+            "a secret stands in the file. Take it out and put the password into"
+            " VATSIDE_EMBEDDED_BROKER_PASSWORD.",
+        ),
+        ("[embedded_broker]\nport = 1884\n", "line 2, [embedded_broker], port: 1884 would be"),
+        ("[embedded_broker]\nport_mqtt5 = 1883\n", "[embedded_broker], port_mqtt5: 1883 would"),
+        ("[embedded_broker]\nport = 0\n", "line 2, [embedded_broker], port: 0 cannot be."),
+        ('[embedded_broker]\nhost = "a b"\n', "'a b' is no host."),
+        (TLS + 'ca_file = "none.pem"\n', "line 3, [broker], ca_file: there is no file"),
+        (TLS + 'key_file = "vatside.toml"\n', "key_file: a key is given without its certificate."),
+        (
+            '[broker]\nurl = "mqtt://h"\nca_file = "vatside.toml"\n',
+            "line 3, [broker], ca_file: the broker is not reached through TLS.",
+        ),
+        (
+            '[broker]\nurl = "mqtt://h"\ncertificate_file = "vatside.toml"\n',
+            "certificate_file: the broker is not reached through TLS. Write mqtts:// in url.",
+        ),
+        (TLS + "session_expiry_s = 5\n", "line 3, [broker], session_expiry_s: 5 cannot be."),
+        (TLS + "session_expiry_s = 4294967296\n", "Use a whole number from 60 to 4294967295."),
+        (TLS + "receive_maximum = 0\n", "receive_maximum: 0 cannot be. Use a whole number from 1"),
+        (TLS + "receive_maximum = 65536\n", "from 1 to 65535."),
+        (TLS + "payload_limit_bytes = 1.5\n", "payload_limit_bytes: 1.5 cannot be."),
+        (TLS + 'share_group = "a/b"\n', "line 3, [broker], share_group: 'a/b' is no name of a"),
+        (
+            ROW.replace("cellar/vat", "+/vat") + ROW.replace("vat-n", "s").replace("/vat", "/+"),
+            "line 8, [[channel]] 2, topic: 'cellar/+' and the topic filter '+/vat' of channel"
+            " 'vat-north' overlap: some messages would come twice.",
+        ),
+        (
+            ROW + ROW.replace("vat-n", "s").replace("cellar/", "$share/a/cellar/"),
+            "line 8, [[channel]] 2, topic: '$share/a/cellar/vat' and",
+        ),
+        (ROW + "expected_interval_s = 301\n", "an interval of 301 s cannot be with a gap limit"),
+        (ROW + "expected_interval_s = 0\n", "line 5, [[channel]] 1, expected_interval_s: an"),
+        (ROW + "plausible_min = nan\n", "line 5, [[channel]] 1, plausible_min: nan is no limit."),
+        (
+            ROW + "plausible_min = 5\nplausible_max = 5\n",
+            "line 6, [[channel]] 1, plausible_max: plausible values would end at 5,",
+        ),
+        (ROW + "jump_limit_per_min = 0\n", "line 5, [[channel]] 1, jump_limit_per_min: a jump"),
+        (ROW + 'battery = "/b"\n', "line 5, [[channel]] 1, battery: battery is given without a"),
+        (ROW + 'radio = "rssi"\n', "line 5, [[channel]] 1, radio: 'rssi' is no JSON Pointer"),
+        (ROW + "signal = 3\n", "line 5, [[channel]] 1, signal: 3 is no table."),
+        (BARE, "line 5, [[channel]] 1, signal: the signal has no kind."),
+        (
+            BARE + 'kind = "pt10"\n',
+            "line 6, [[channel]] 1, signal.kind: there is no kind 'pt10'. Did you mean pt100?",
+        ),
+        (BARE + 'kind = "type_k"\n', "line 5, [[channel]] 1, signal: type_k needs cold_junction"),
+        (
+            BARE + 'kind = "ntc_beta"\nnominal_ohm = 10000\nbeta_k = 39\n',
+            "line 8, [[channel]] 1, signal.beta_k: 39 cannot be.",
+        ),
+        (
+            BARE + 'kind = "pt100"\nbeta = 3\n',
+            "line 7, [[channel]] 1, signal.beta: there is no key 'beta' here. Did you mean beta_k?",
+        ),
+        (
+            ROW + 'signal = { kind = "pt100", beta_k = 3 }\n',
+            "line 5, [[channel]] 1, signal.beta_k: pt100 takes no beta_k.",
+        ),
+        (
+            ROW + 'signal.kind = "ntc_beta"\nsignal.nominal_ohm = "x"\nsignal.beta_k = 3977\n',
+            "line 6, [[channel]] 1, signal.nominal_ohm: 'x' is not a number.",
+        ),
+        (
+            ROW + 'unit = "°C"\nsignal.kind = "pt100"\n',
+            "line 5, [[channel]] 1, unit: '°C' is no unit for pt100. Use one of Ω, Ohm, kΩ.",
+        ),
+        (
+            ROW.replace("vat_temperature", "printer_power") + 'signal.kind = "pt100"\n',
+            "line 5, [[channel]] 1, signal: a pt100 measures no printer_power.",
+        ),
+    ],
+)
+def test_what_is_wrong_with_brokers_limits_and_signals_is_told(
+    tmp_path: Path, text: str, told: str
+) -> None:
+    assert told in refused(tmp_path, text)
+
+
+def test_the_embedded_broker_is_as_the_settings_say(tmp_path: Path) -> None:
+    plain = settings(tmp_path, "").embedded_broker
+    assert (plain.host, plain.port, plain.port_mqtt5, plain.users) == ("127.0.0.1", 1883, 1884, {})
+    text = '[embedded_broker]\nhost = "0.0.0.0"\nport = 2883\nport_mqtt5 = 2885\nusername = "n"\n'
+    cellar = settings(tmp_path, text, VATSIDE_EMBEDDED_BROKER_PASSWORD="lamp")
+    assert cellar.embedded_broker.users == {"n": "lamp"}
+    assert "lamp" not in repr(cellar)
+    reached = cellar.broker_or_embedded
+    assert (reached.url, reached.port) == ("mqtt://127.0.0.1:2885", 2885)
+    assert (reached.username, reached.password) == ("n", "lamp")
+    # A password alone asks nobody for a name.
+    assert settings(tmp_path, "", VATSIDE_EMBEDDED_BROKER_PASSWORD="x").embedded_broker == plain
+
+
+def test_the_files_of_tls_are_seen_from_the_settings_file(tmp_path: Path) -> None:
+    (tmp_path / "keys").mkdir()
+    for name in ("ca", "own", "key"):
+        (tmp_path / "keys" / f"{name}.pem").touch()
+    text = TLS + 'ca_file = "keys/ca.pem"\ncertificate_file = "keys/own.pem"\n'
+    text += 'key_file = "keys/key.pem"\nsession_expiry_s = 86400\nreceive_maximum = 20\n'
+    broker = settings(tmp_path, text + 'share_group = "cellar"\n').broker
+    assert broker is not None
+    assert broker.ca_file == tmp_path / "keys" / "ca.pem"
+    assert broker.certificate_file == tmp_path / "keys" / "own.pem"
+    assert broker.key_file == tmp_path / "keys" / "key.pem"
+    assert (broker.session_expiry_s, broker.receive_maximum) == (86_400, 20)
+    assert (broker.share_group, broker.payload_limit_bytes) == ("cellar", 65_536)
+
+
+def test_filters_that_lie_within_another_or_in_another_place_are_no_overlap(
+    tmp_path: Path,
+) -> None:
+    wide = ROW.replace("cellar/vat", "cellar/#").replace("vat-n", "s")
+    other = ROW.replace("cellar/vat", "attic/+").replace("vat-n", "t")
+    assert len(settings(tmp_path, ROW + wide + other).channels) == 3
+
+
+def test_bare_sensors(tmp_path: Path) -> None:
+    text = BARE + 'kind = "pt100"\n'
+    text += ROW.replace("vat-n", "b").replace("/vat", "/b") + 'unit = "kΩ"\n[channel.signal]\n'
+    text += 'kind = "ntc_beta"\nnominal_ohm = 10000\nbeta_k = 3977\n'
+    text += ROW.replace("vat-n", "c").replace("/vat", "/c")
+    text += 'signal = { kind = "type_k", cold_junction_c = 21.5 }\n'
+    cellar = settings(tmp_path, text + ROW.replace("vat-n", "d").replace("/vat", "/d"))
+    pt100, ntc, type_k, plain = cellar.channels
+    assert (pt100.signal, pt100.unit, pt100.kept_unit) == (Platinum(nominal_ohm=100.0), "Ω", "Ω")
+    assert (ntc.signal, ntc.unit) == (NtcBeta(nominal_ohm=10_000, beta_k=3_977), "kΩ")
+    assert (type_k.signal, type_k.unit) == (TypeK(cold_junction_c=21.5), "mV")
+    assert (plain.signal, plain.unit, plain.kept_unit) == (None, "°C", "°C")
+    assert set(cellar.chains) == {"vat-north", "borth", "corth"}
+
+
+def test_limits_of_a_channel(tmp_path: Path) -> None:
+    text = ROW + 'plausible_min = 15\nplausible_max = 40.5\njump_limit_per_min = 2\nvalue = "/t"\n'
+    row = settings(tmp_path, text + 'expected_interval_s = 30\nbattery = "/b"\nradio = "/r"\n')
+    vat = row.channels[0]
+    assert (vat.plausible_min, vat.plausible_max, vat.jump_limit_per_min) == (15, 40.5, 2)
+    assert (vat.expected_interval_s, vat.battery, vat.radio) == (30, "/b", "/r")
 
 
 def test_the_example_file_that_is_shipped_is_right() -> None:
@@ -303,7 +467,7 @@ def test_the_line_of_a_key_is_that_of_its_own_row(tmp_path: Path) -> None:
 
 
 def test_an_inline_table_is_told_without_a_line(tmp_path: Path) -> None:
-    assert "vatside.toml, [pages], port: 0 is no port" in refused(tmp_path, "pages = {port = 0}\n")
+    assert "vatside.toml, [pages], port: 0 cannot be" in refused(tmp_path, "pages = {port = 0}\n")
 
 
 def test_a_channel_that_is_not_there_is_told_with_the_nearest(tmp_path: Path) -> None:
@@ -324,6 +488,9 @@ def test_settings_are_frozen(tmp_path: Path) -> None:
 
 def test_every_key_of_a_channel_is_documented_and_every_documented_one_is_read() -> None:
     fields = {field.name for field in dataclasses.fields(Channel)}
-    assert fields == {key.partition(".")[2] for key in SETTINGS if key.startswith("channel.")}
+    assert fields == {key.split(".")[1] for key in SETTINGS if key.startswith("channel.")}
+    parameters = {key for needed, optional in PARAMETERS.values() for key in (*needed, *optional)}
+    signal = {key.split(".")[2] for key in SETTINGS if key.startswith("channel.signal.")}
+    assert signal == {"kind"} | parameters
     assert all(SETTINGS.values())
-    assert list(ENVIRONMENT) == ["VATSIDE_BROKER_PASSWORD"]
+    assert list(ENVIRONMENT) == ["VATSIDE_BROKER_PASSWORD", "VATSIDE_EMBEDDED_BROKER_PASSWORD"]

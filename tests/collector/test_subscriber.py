@@ -13,10 +13,10 @@ import pytest
 
 from collector import subscriber as module
 from collector.broker import EmbeddedBroker
-from collector.config import BrokerSettings
+from collector.config import RECEIVE_MAXIMUM_N, BrokerSettings
 from collector.errors import BrokerError, SettingsError
 from collector.publisher import Publisher
-from collector.subscriber import Message, Subscriber, needed, status_topic, wait_until_subscribed
+from collector.subscriber import Message, Subscriber, status_topic, wait_until_subscribed
 from tests.brokers import broker_settings, embedded, free_port, mosquitto, wait_until
 
 
@@ -141,12 +141,10 @@ def test_unacknowledged_messages_brake_the_broker(tmp_path: Path) -> None:
         mosquitto(tmp_path, ["max_inflight_messages 0"]) as broker,
         listening(broker.url, "cellar/#") as subscriber,
     ):
-        publish(broker.url, *[b"x"] * (module.RECEIVE_MAXIMUM_N + 500))
-        wait_until(
-            lambda: subscriber.link.waiting_n == module.RECEIVE_MAXIMUM_N, "the brake is reached"
-        )
+        publish(broker.url, *[b"x"] * (RECEIVE_MAXIMUM_N + 500))
+        wait_until(lambda: subscriber.link.waiting_n == RECEIVE_MAXIMUM_N, "the brake is reached")
         time.sleep(0.3)
-        assert subscriber.link.waiting_n == module.RECEIVE_MAXIMUM_N
+        assert subscriber.link.waiting_n == RECEIVE_MAXIMUM_N
         subscriber.acknowledge(subscriber.take(5_000, 1))
         assert len(collect(subscriber, 500)) == 500
 
@@ -234,12 +232,6 @@ def test_a_fault_in_a_callback_is_shown_and_ends_nothing(
         publish(broker.url, b"1", b"2")
         wait_until(lambda: subscriber.link.waiting_n >= 1, "the next one comes")
         assert "no clock" in (subscriber.link.fault or "")
-
-
-def test_a_topic_is_asked_for_once() -> None:
-    wanted = needed(["a/b", "a/b", "a/#", "$share/g/a/b", "c"])
-    assert wanted == ["$share/g/a/b", "a/#", "c"]
-    assert needed(["+/b", "a/b", "a/c"]) == ["+/b", "a/c"]
 
 
 @pytest.mark.services

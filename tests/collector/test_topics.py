@@ -133,3 +133,76 @@ def test_a_name_without_fault_is_a_filter_that_takes_itself_alone(name: str) -> 
         assert topics.filter_fault(name) is None
         assert topics.matches(name, name)
         assert not topics.matches(name, f"{name}/x")
+
+
+@pytest.mark.parametrize(
+    ("wide", "narrow", "inside"),
+    [
+        ("a/#", "a/b", True),
+        ("a/#", "a", True),
+        ("a/#", "a/+/c", True),
+        ("a/#", "a/b/#", True),
+        ("#", "a/#", True),
+        ("+/b", "a/b", True),
+        ("+/+", "+/b", True),
+        ("a/+", "a/#", False),
+        ("a/+", "a", False),
+        ("a/b", "a/+", False),
+        ("#", "$SYS/x", False),
+        ("+/x", "$SYS/x", False),
+        ("$share/g/a/#", "$share/g/a/b", True),
+        ("$share/g/a/#", "$share/h/a/b", False),
+        ("a/#", "$share/g/a/b", False),
+    ],
+)
+def test_a_filter_within_another(wide: str, narrow: str, inside: bool) -> None:
+    assert topics.covers(wide, narrow) is inside
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "both"),
+    [
+        ("+/b", "a/+", True),
+        ("a/#", "+/b/c", True),
+        ("a/+/c", "a/b/#", True),
+        ("a/b", "a/b", True),
+        ("a/#", "a", True),
+        ("$share/g/a/b", "a/+", True),
+        ("a/+", "b/+", False),
+        ("a/+", "a/b/c", False),
+        ("#", "$SYS/x", False),
+        ("+/x", "$SYS/x", False),
+        ("a", "a/b", False),
+        ("a/+", "a", False),
+    ],
+)
+def test_filters_that_take_a_topic_in_common(one: str, other: str, both: bool) -> None:
+    assert topics.overlap(one, other) is both
+    assert topics.overlap(other, one) is both
+
+
+LEVELS = st.sampled_from(["a", "b", "+", "$x"])
+FILTERS = st.builds(
+    lambda levels, deep: "/".join([*levels, *(["#"] if deep else [])]),
+    st.lists(LEVELS, min_size=1, max_size=3),
+    st.booleans(),
+)
+NAMES = st.lists(st.sampled_from(["a", "b", "$x", ""]), min_size=1, max_size=4).map("/".join)
+
+
+@given(FILTERS, FILTERS, NAMES)
+def test_covering_and_overlapping_agree_with_matching(one: str, other: str, name: str) -> None:
+    takes_one, takes_other = topics.matches(one, name), topics.matches(other, name)
+    if topics.covers(one, other):
+        assert takes_one or not takes_other
+    if takes_one and takes_other:
+        assert topics.overlap(one, other)
+
+
+def test_what_lies_within_another_filter_is_not_asked_for() -> None:
+    wanted = topics.needed(["a/b", "a/b", "a/#", "$share/g/a/b", "c"])
+    assert wanted == ("$share/g/a/b", "a/#", "c")
+    assert topics.needed(["+/b", "a/b", "a/c"]) == ("+/b", "a/c")
+    assert topics.shared("a/b", "g") == "$share/g/a/b"
+    assert topics.shared("$share/h/a", "g") == "$share/h/a"
+    assert topics.shared("a", None) == "a"
