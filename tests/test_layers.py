@@ -20,6 +20,7 @@ LAYERS = ("collector", "api", "dashboards")
 PURE = (
     "collector/calibration.py",
     "collector/channels.py",
+    "collector/clocks.py",
     "collector/errors.py",
     "collector/fixed_points.py",
     "collector/json_document.py",
@@ -27,10 +28,12 @@ PURE = (
     "collector/pointer.py",
     "collector/quality.py",
     "collector/reading_time.py",
+    "collector/quality.py",
     "collector/readings.py",
     "collector/senml.py",
     "collector/signals.py",
     "collector/store/contract.py",
+    "collector/store/corrected.py",
     "collector/store/stretches.py",
     "collector/topics.py",
     "collector/units.py",
@@ -94,6 +97,7 @@ HOMES = {
     "cbor2": ("collector/senml.py",),
     "jsonpointer": ("collector/pointer.py",),
     "altair": ("dashboards/charts.py",),
+    "thermocouple_its90": ("collector/signals.py",),
     "vl_convert": ("dashboards/chart_bundle.py",),
     "influxdb_client": ("collector/store/influx.py",),
 }
