@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from api.causes.posterior import Draws, weighted_quantiles
+from api.causes.proportions import Share
 from api.causes.rows import Floats, Log
 
 #: Steps of the curve [°C].
@@ -43,6 +44,16 @@ class RiskCurve:
     lo: tuple[float, ...]
     mid: tuple[float, ...]
     hi: tuple[float, ...]
+
+    def at(self, temperature_c: float) -> Share | None:
+        """Risk of a typical print at a temperature [°C]; None outside the logged ones."""
+        if not self.temperature_c[0] <= temperature_c <= self.temperature_c[-1]:
+            return None
+        mid, lo, hi = (
+            float(np.interp(temperature_c, self.temperature_c, column))
+            for column in (self.mid, self.lo, self.hi)
+        )
+        return Share(mid, lo, hi)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,12 @@ Ints = npt.NDArray[np.int64]
 #: A setting logged in fewer of the prints than this share cannot be adjusted for.
 LOGGED_SHARE = 0.8
 
+#: No resin prints outside these temperatures [°C]: a sensor that fails reads there.
+POSSIBLE_C = (-50.0, 150.0)
+
+#: A setting beyond this is a slip of the pen and counts as not logged.
+MOST_SETTING = 1e9
+
 #: What is left of a column, as a share of its own size, below which it tells nothing new.
 NOTHING_NEW = 1e-7
 
@@ -132,6 +138,8 @@ def _fault(row: PrintRow) -> str | None:
     """Why a print cannot be used at all, or None."""
     if not math.isfinite(row.temperature_c):
         return "vat temperature is not a number"
+    if not POSSIBLE_C[0] <= row.temperature_c <= POSSIBLE_C[1]:
+        return "vat temperature is impossible"
     if not math.isfinite(row.failed_share):
         return "failed share is not a number"
     if not 0.0 <= row.failed_share <= 1.0:
@@ -147,7 +155,7 @@ def _changed_settings(
     warnings: list[str] = []
     for name in sorted({name for row in rows for name in row.settings}):
         column = np.array([row.settings.get(name, math.nan) for row in rows], dtype=np.float64)
-        logged = np.isfinite(column)
+        logged = np.abs(column) <= MOST_SETTING
         if not logged.any() or np.ptp(column[logged]) <= 1e-9 * np.abs(column[logged]).max():
             continue
         if logged.mean() < LOGGED_SHARE:

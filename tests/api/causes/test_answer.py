@@ -9,6 +9,8 @@ import re
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from api.causes import ColdAnswer, PrintRow, Verdict, answer
@@ -48,6 +50,16 @@ def test_the_curve_falls_and_its_band_holds_it() -> None:
     assert all(0 <= a <= b <= c <= 1 for a, b, c in zip(curve.lo, curve.mid, curve.hi, strict=True))
     steps = [b - a for a, b in zip(curve.temperature_c, curve.temperature_c[1:], strict=False)]
     assert steps[:-1] == pytest.approx([0.25] * (len(steps) - 1))
+
+
+def test_the_curve_is_asked_only_within_the_log() -> None:
+    found = answer(winter(150, seed=3))
+    assert found.curve is not None
+    at = found.curve.at(found.curve.temperature_c[4])
+    assert at is not None
+    assert (at.lo, at.share, at.hi) == (found.curve.lo[4], found.curve.mid[4], found.curve.hi[4])
+    assert found.curve.at(found.curve.temperature_c[0] - 0.1) is None
+    assert found.curve.at(found.curve.temperature_c[-1] + 0.1) is None
 
 
 def test_too_few_prints_says_what_is_missing() -> None:
@@ -208,6 +220,7 @@ DEGENERATE = {
         PrintRow("b", 0, 20.0, math.nan, "Willow"),
         PrintRow("c", 0, math.inf, 1.0, "Willow"),
         PrintRow("d", 0, 20.0, 1.5, "Willow"),
+        PrintRow("e", 0, -127.0, 1.0, "Willow"),
     ],
     "every print its own resin": [
         dataclasses.replace(r, resin=f"resin {r.id}") for r in winter(40, seed=1)
@@ -235,6 +248,31 @@ DEGENERATE = {
 }
 
 
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([14.0, 17.0, 17.000001, 20.0, 24.5, 99.0]),
+            st.sampled_from([0.0, 0.0, 0.25, 1.0]),
+            st.sampled_from(["Willow", "Harbour Grey", ""]),
+            st.sampled_from([2.0, 2.5, 1e8, -3.0]),
+        ),
+        min_size=15,
+        max_size=40,
+    )
+)
+def test_whatever_is_logged_is_answered_in_words(
+    log: list[tuple[float, float, str, float]],
+) -> None:
+    rows = [
+        PrintRow(f"{i}", i // 3, t, y, resin, {"exposure_s": x, "lift": x * 2.0, "delay_s": i % 2})
+        for i, (t, y, resin, x) in enumerate(log)
+    ]
+    found = answer(rows)
+    assert found.sentences
+    assert not FORBIDDEN.search(said(found))
+
+
 @pytest.mark.parametrize("name", DEGENERATE)
 def test_a_log_that_is_hardly_one_is_answered_in_words(name: str) -> None:
     """Warnings are errors in this suite: none may reach the console either."""
@@ -251,9 +289,10 @@ def test_what_is_not_a_number_is_left_out_and_counted() -> None:
         "failed share is not a number": 1,
         "failed share is not between 0 and 1": 1,
         "no reading": 2,
+        "vat temperature is impossible": 1,
         "vat temperature is not a number": 2,
     }
-    assert "Left out: 6 prints" in said(found)
+    assert "Left out: 7 prints" in said(found)
     assert "no reading (2)" in said(found)
 
 
