@@ -17,8 +17,10 @@ from collector import topics
 from collector.calibration import Chain
 from collector.channels import Channel, TimeForm
 from collector.errors import NotFoundError, SettingsError
+from collector.influx_settings import INFLUX_SETTINGS, InfluxSettings, influx_of
 from collector.payload import MOST_BYTES
 from collector.readings import Role
+from collector.secret_files import secret
 from collector.settings_file import Table, instead, line_of_header, shown, tables_of, text_of
 from collector.signals import Signal, SignalKind, signal_of
 
@@ -28,6 +30,7 @@ __all__ = [
     "BrokerSettings",
     "Channel",
     "EmbeddedBrokerSettings",
+    "InfluxSettings",
     "PagesSettings",
     "Settings",
     "StoreSettings",
@@ -52,6 +55,7 @@ SETTINGS: Mapping[str, str] = {
     "embedded_broker.port_mqtt5": "its port for MQTT 5; 1884 when left out",
     "embedded_broker.username": "name to log in with; needed when host is not this machine alone",
     "store.folder": "where readings.db and record.db lie, seen from the settings file",
+    **INFLUX_SETTINGS,
     "pages.host": "address the pages are served on; 127.0.0.1 when left out",
     "pages.port": "port the pages are served on; 8460 when left out",
     "channel.id": "short name of the channel: a-z, 0-9 and hyphen, 64 at most",
@@ -84,7 +88,11 @@ SETTINGS: Mapping[str, str] = {
 #: Every environment variable that settings are taken from, and what it means.
 ENVIRONMENT: Mapping[str, str] = {
     "VATSIDE_BROKER_PASSWORD": "password for broker.username",
+    "VATSIDE_BROKER_PASSWORD_FILE": "a file that holds that password, instead",
     "VATSIDE_EMBEDDED_BROKER_PASSWORD": "password for embedded_broker.username",
+    "VATSIDE_EMBEDDED_BROKER_PASSWORD_FILE": "a file that holds that password, instead",
+    "VATSIDE_INFLUX_TOKEN": "token for the bucket in [influx]",
+    "VATSIDE_INFLUX_TOKEN_FILE": "a file that holds that token, instead",
 }
 
 _DEFAULT_PORT = {"mqtt": 1883, "mqtts": 8883}
@@ -150,7 +158,7 @@ class EmbeddedBrokerSettings:
 
 @dataclass(frozen=True, slots=True)
 class StoreSettings:
-    """Where the two databases lie."""
+    """Where the databases lie."""
 
     folder: Path = Path("vatside-data")
 
@@ -158,6 +166,11 @@ class StoreSettings:
     def readings_path(self) -> Path:
         """The readings; only the collector writes there."""
         return self.folder / "readings.db"
+
+    @property
+    def spool_path(self) -> Path:
+        """What waits for a remote store, and the accounts of it; the collector's too."""
+        return self.folder / "spool.db"
 
     @property
     def record_path(self) -> Path:
@@ -175,13 +188,14 @@ class PagesSettings:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """All settings. ``broker`` None means the embedded one."""
+    """All settings. ``broker`` None means the embedded one, ``influx`` None readings.db."""
 
     broker: BrokerSettings | None = None
     store: StoreSettings = StoreSettings()
     pages: PagesSettings = PagesSettings()
     channels: tuple[Channel, ...] = ()
     embedded_broker: EmbeddedBrokerSettings = EmbeddedBrokerSettings()
+    influx: InfluxSettings | None = None
 
     @property
     def broker_or_embedded(self) -> BrokerSettings:
@@ -237,6 +251,7 @@ def load(path: Path | None, environ: Mapping[str, str]) -> Settings:
         pages=_pages(table("pages")),
         channels=channels,
         embedded_broker=_embedded_broker(table("embedded_broker"), environ),
+        influx=influx_of(table("influx"), environ) if "influx" in tables else None,
     )
 
 
@@ -269,7 +284,7 @@ def _broker(table: Table, environ: Mapping[str, str]) -> BrokerSettings:
         )
     host, port, tls = _address(table, url)
     username = table.text("username")
-    password = environ.get("VATSIDE_BROKER_PASSWORD") or None
+    password = secret(environ, "VATSIDE_BROKER_PASSWORD")
     if password is not None and username is None:
         raise table.error(
             None,
@@ -318,7 +333,7 @@ def _embedded_broker(table: Table, environ: Mapping[str, str]) -> EmbeddedBroker
     plain = EmbeddedBrokerSettings()
     host = _host(table) or plain.host
     username = table.text("username")
-    password = environ.get("VATSIDE_EMBEDDED_BROKER_PASSWORD") or None
+    password = secret(environ, "VATSIDE_EMBEDDED_BROKER_PASSWORD")
     if username is not None and password is None:
         raise table.error(
             "username",

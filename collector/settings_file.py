@@ -12,7 +12,10 @@ from typing import Any
 
 from collector.errors import SettingsError
 
-_PASSWORD_VARIABLES = {"embedded_broker": "VATSIDE_EMBEDDED_BROKER_PASSWORD"}
+_PASSWORD_VARIABLES = {
+    "embedded_broker": "VATSIDE_EMBEDDED_BROKER_PASSWORD",
+    "influx": "VATSIDE_INFLUX_TOKEN",
+}
 
 
 def text_of(path: Path) -> str:

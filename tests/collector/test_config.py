@@ -107,7 +107,7 @@ def refused(folder: Path, text: str, **environ: str) -> str:
             "\n[page]\nport = 1\n",
             "vatside.toml, line 2: there is no table [page]. Did you mean pages?",
         ),
-        ("[zzz]\n", "Use one of: broker, embedded_broker, store, pages, channel."),
+        ("[zzz]\n", "Use one of: broker, embedded_broker, store, influx, pages, channel."),
         ("port = 1\n", "vatside.toml, line 1: there is no table [port]."),
         ("pages = 3\n", "pages is not written as one table. Begin it with the line [pages]."),
         ("[[pages]]\nport = 1\n", "vatside.toml, line 1: pages is not written as one table."),
@@ -493,4 +493,7 @@ def test_every_key_of_a_channel_is_documented_and_every_documented_one_is_read()
     signal = {key.split(".")[2] for key in SETTINGS if key.startswith("channel.signal.")}
     assert signal == {"kind"} | parameters
     assert all(SETTINGS.values())
-    assert list(ENVIRONMENT) == ["VATSIDE_BROKER_PASSWORD", "VATSIDE_EMBEDDED_BROKER_PASSWORD"]
+    secrets = ["BROKER_PASSWORD", "EMBEDDED_BROKER_PASSWORD", "INFLUX_TOKEN"]
+    assert list(ENVIRONMENT) == [
+        f"VATSIDE_{name}{end}" for name in secrets for end in ("", "_FILE")
+    ]
