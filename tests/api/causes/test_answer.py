@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import importlib
 import math
 import random
 import re
@@ -93,6 +94,16 @@ def test_no_link_gives_the_rate_and_the_curve_but_no_limit() -> None:
     assert "what to print next" in said(found)
     assert found.threshold is None
     assert found.curve is not None
+
+
+def test_a_curve_that_cannot_be_computed_gives_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    module = importlib.import_module("api.causes.answer")
+    monkeypatch.setattr(module, "draw", lambda model, seed: None)
+    found = answer(winter(60, seed=3))
+    assert found.verdict is Verdict.NOT_COMPUTED
+    assert "could not be computed" in said(found)
+    assert found.threshold is None
+    assert found.curve is None
 
 
 def test_warm_side_worse_gives_no_cold_limit() -> None:

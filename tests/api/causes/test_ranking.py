@@ -9,6 +9,8 @@ import re
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from api.causes.link import Direction
 from api.causes.multiplicity import holm
@@ -238,3 +240,28 @@ def test_rank_correlation_of_one_resin_is_spearmans() -> None:
     a, b = rng.integers(0, 6, 40).astype(float), rng.integers(0, 6, 40).astype(float)
     log = log_of([PrintRow(f"{i:02}", i, 20.0, 0.0, "a") for i in range(40)])
     assert rank_correlation(a, b, log) == pytest.approx(float(spearmanr(a, b)[0]))
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([0.0, 0.0, 0.5, 1.0]),
+            st.sampled_from(["Willow", "Harbour Grey"]),
+            st.sampled_from([14.0, 20.0, 20.0, math.nan, 1e8]),
+            st.sampled_from([1.0, 2.0]),
+        ),
+        min_size=20,
+        max_size=40,
+    )
+)
+def test_whatever_is_logged_is_ranked_or_refused_in_words(
+    log: list[tuple[float, str, float, float]],
+) -> None:
+    rows = [
+        ConditionRow(f"{i}", i // 3, y, resin, {"lift": x}, {"vat": t, "lift": x, "twice": 2 * x})
+        for i, (y, resin, t, x) in enumerate(log)
+    ]
+    found = rank(rows)
+    assert found.sentences
+    assert not FORBIDDEN.search(said(found))
