@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 
@@ -26,7 +25,7 @@ from api.causes.firth import likelihood_ratio
 from api.causes.link import SPARE_PRINTS, Direction, LinkTest, link_test, spare_prints
 from api.causes.posterior import Draws, RiskModel, draw
 from api.causes.proportions import Share, wilson
-from api.causes.rows import Log, PrintRow, fingerprint_of, log_of, seed_of
+from api.causes.rows import NOTHING, Log, PrintRow, fingerprint_of, log_of, seed_of
 from api.causes.words import Verdict
 from collector.errors import InvalidError
 
@@ -41,8 +40,6 @@ LEVELS = (0.05, 0.50)
 
 #: The warm-side check looks at the warmer half and flags at this two-sided p.
 WARM_P, WARM_FEWEST = 0.10, 3.0
-
-NOTHING: Mapping[str, int] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,12 +122,7 @@ def answer(
     ``left_out`` counts prints that never got here, by reason (no reading). Rows that are not
     numbers are left out too and counted. Raises ``InvalidError`` for a level out of range.
     """
-    if not LEVELS[0] <= level <= LEVELS[1]:
-        raise InvalidError(
-            f"a risk level of {level:g} is not between {LEVELS[0]:g} and {LEVELS[1]:g}",
-            where="level",
-            remedy="Ask for a share such as 0.2, which is 1 in 5.",
-        )
+    check_level(level)
     log = log_of(rows, left_out)
     seed = seed_of(log.rows)
     found = _find(log, level, seed)
@@ -155,6 +147,16 @@ def answer(
         seed=seed,
         warnings=log.warnings + found.warnings,
     )
+
+
+def check_level(level: float) -> None:
+    """Raise ``InvalidError`` for a level of risk that cannot be asked for."""
+    if not LEVELS[0] <= level <= LEVELS[1]:
+        raise InvalidError(
+            f"a risk level of {level:g} is not between {LEVELS[0]:g} and {LEVELS[1]:g}",
+            where="level",
+            remedy="Ask for a share such as 0.2, which is 1 in 5.",
+        )
 
 
 def enough(log: Log) -> bool:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from api.causes import words
-from api.causes.answer import LEVELS
+from api.causes.answer import check_level
 from api.causes.posterior import Draws, RiskModel, draw, weighted_quantiles
 from api.causes.rows import Floats, PrintRow, fingerprint_of, log_of, seed_of
 from collector.errors import InvalidError
@@ -93,7 +93,8 @@ def plan(
     ``round_n`` counts the rounds from 1, so that each is put into an order of its own. Raises
     ``InvalidError`` for a level or a reach that makes no sense.
     """
-    _check(level, reach_c)
+    check_level(level)
+    _check_reach(reach_c)
     log = log_of(rows)
     seed = seed_of(log.rows)
     fingerprint = fingerprint_of(log.rows, level, reach_c, round_n, VERSION)
@@ -201,13 +202,7 @@ def rounds_until_known(width_now_c: float, width_after_c: float) -> int | None:
     return rounds if rounds <= MOST_ROUNDS else None
 
 
-def _check(level: float, reach_c: tuple[float, float]) -> None:
-    if not LEVELS[0] <= level <= LEVELS[1]:
-        raise InvalidError(
-            f"a risk level of {level:g} is not between {LEVELS[0]:g} and {LEVELS[1]:g}",
-            where="level",
-            remedy="Ask for a share such as 0.2, which is 1 in 5.",
-        )
+def _check_reach(reach_c: tuple[float, float]) -> None:
     low, high = reach_c
     if not (low >= -20.0 and low + APART_C <= high <= 80.0):
         raise InvalidError(

@@ -10,7 +10,6 @@ import enum
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from types import MappingProxyType
 
 import numpy as np
 
@@ -26,7 +25,7 @@ from api.causes.link import (
     spare_prints,
 )
 from api.causes.multiplicity import holm
-from api.causes.rows import Floats, Log, PrintRow, fingerprint_of, log_of
+from api.causes.rows import NOTHING, Floats, Log, PrintRow, fingerprint_of, log_of
 from api.causes.shift import share_reaching
 from collector.errors import InvalidError
 
@@ -46,8 +45,6 @@ READ_SHARE = 0.8
 
 #: Spearman correlation within resin from which one condition "moves with" another.
 MOVES_WITH = 0.7
-
-NOTHING: Mapping[str, int] = MappingProxyType({})
 
 
 class Standing(enum.StrEnum):

@@ -12,12 +12,16 @@ import zlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+#: No print left out before.
+NOTHING: Mapping[str, int] = MappingProxyType({})
 
 #: A setting logged in fewer of the prints than this share cannot be adjusted for.
 LOGGED_SHARE = 0.8
@@ -100,13 +104,13 @@ class Log:
         return np.hstack([np.empty((self.prints_n, 0)), *marks, *others])
 
 
-def log_of(rows: Iterable[PrintRow], left_out: Mapping[str, int] | None = None) -> Log:
+def log_of(rows: Iterable[PrintRow], left_out: Mapping[str, int] = NOTHING) -> Log:
     """The usable prints of ``rows`` in start order; the others are counted with their reason.
 
     Given in any order they make the same log. ``left_out`` brings counts of prints that were
     left out before.
     """
-    reasons = Counter({reason: n for reason, n in (left_out or {}).items() if n > 0})
+    reasons = Counter({reason: n for reason, n in left_out.items() if n > 0})
     kept: dict[str, PrintRow] = {}
     for row in sorted(rows, key=_in_order):
         fault = _fault(row) or ("listed twice" if row.id in kept else None)

@@ -24,6 +24,7 @@ from tests.bench.causes_worlds import (
     Upturn,
     World,
     bad_spells,
+    not_reached,
     one_resin,
     resins_by_season,
     three_resins,
@@ -125,8 +126,7 @@ class Figures:
             ("linked", self.linked, b.linked_most),
             ("lasting", self.lasting, b.lasting_most),
         ]
-        found = [f"{n} {v:.3f} < {b}" for n, v, b in least if b is not None and v < b - slack]
-        found += [f"{n} {v:.3f} > {b}" for n, v, b in most if b is not None and v > b + slack]
+        found = not_reached(least, most, slack)
         if b.width_c is not None and self.width_c > b.width_c * (1.0 + slack):
             found.append(f"width {self.width_c:.1f} > {b.width_c}")
         return found

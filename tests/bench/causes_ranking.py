@@ -10,7 +10,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from api.causes.ranking import ConditionRow, Ranking, Standing, rank
-from tests.bench.causes_worlds import DAY_MS, RESINS, Floats, expit, logit, smooth_noise, vat_c
+from tests.bench.causes_worlds import (
+    DAY_MS,
+    RESINS,
+    Floats,
+    expit,
+    logit,
+    not_reached,
+    smooth_noise,
+    vat_c,
+)
 
 #: Conditions that move with the vat temperature by their nature.
 WARMTH = ("vat temperature", "vat temperature, whole print", "room temperature", "dew point")
@@ -186,8 +195,7 @@ class RankingFigures:
             ("unrelated", self.unrelated, b.unrelated_most),
             ("lead set size", self.lead_size, b.lead_size_most),
         ]
-        found = [f"{n} {v:.3f} < {b}" for n, v, b in least if b is not None and v < b - slack]
-        return found + [f"{n} {v:.3f} > {b}" for n, v, b in most if b is not None and v > b + slack]
+        return not_reached(least, most, slack)
 
 
 def run(cell: RankingCell, logs_n: int) -> RankingFigures:
