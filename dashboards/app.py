@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from http import HTTPStatus
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -34,6 +35,9 @@ PAGE_ROUTERS = (
 
 #: Where the chart files are kept beside the readings.
 CHARTS_FOLDER = "charts"
+
+#: A page that only has to wait (for the collector's first readings) asks again after this [s].
+AGAIN_S = 5
 
 CHART_STATES = {
     "ready": "The charts are ready.",
@@ -115,6 +119,7 @@ def problem_page(sheets: Sheets, request: Request, problem: Problem) -> Response
     """A problem as a page for a person; None for a program that asked for JSON."""
     if "text/html" not in request.headers.get("accept", ""):
         return None
+    passing = problem.status == HTTPStatus.SERVICE_UNAVAILABLE
     return sheets.page(
         "error.html",
         "",
@@ -124,6 +129,7 @@ def problem_page(sheets: Sheets, request: Request, problem: Problem) -> Response
         what=problem.detail,
         where=problem.where,
         remedy=problem.remedy,
+        again_s=AGAIN_S if passing and request.method == "GET" else None,
     )
 
 

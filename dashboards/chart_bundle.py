@@ -120,6 +120,7 @@ def make(folder: Path) -> None:
 def main(argv: Sequence[str]) -> int:
     """Make the files in the folder named by the one argument."""
     (folder,) = argv
+    os.nice(10)  # the first page goes before its charts
     make(Path(folder))
     return 0
 

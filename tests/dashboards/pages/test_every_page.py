@@ -15,7 +15,8 @@ from starlette.testclient import TestClient
 
 from api.answers import Workshop
 from api.prints import Part, Print
-from api.record import Resin
+from api.record import Record, Resin
+from collector.store.sqlite import SqliteStore
 from tests.dashboards import workshops
 from tests.dashboards.pages.conftest import client_of
 
@@ -166,6 +167,21 @@ def test_a_refusal_is_a_page_that_says_what_to_do(
     assert answer.headers["content-type"].startswith("text/html")
     assert said in html.unescape(answer.text)
     assert "Traceback" not in answer.text
+
+
+def test_a_page_before_the_collectors_first_reading_waits_for_it(tmp_path: Path) -> None:
+    settings = workshops.settings_in(tmp_path)
+    store = SqliteStore(settings.store.readings_path, read_only=True)
+    workshop = Workshop(settings, store, Record(settings.store.record_path))
+    with client_of(workshop) as client:
+        answer = client.get("/")
+        assert answer.status_code == 503
+        assert 'http-equiv="refresh"' in answer.text
+        assert client.get("/prints").status_code == 200
+        collector = SqliteStore(settings.store.readings_path)
+        assert client.get("/").status_code == 200
+        collector.close()
+    workshops.close(workshop)
 
 
 def test_programs_get_problems_and_never_pages(client: TestClient) -> None:
