@@ -33,6 +33,8 @@ PURE = (
     "collector/senml.py",
     "collector/signals.py",
     "collector/store/contract.py",
+    "collector/store/packing.py",
+    "collector/store/pyramid.py",
     "collector/store/corrected.py",
     "collector/store/stretches.py",
     "collector/topics.py",

@@ -53,6 +53,14 @@ class CorrectedStore:
             remedy="Append what was received to the store underneath.",
         )
 
+    def delete_range(self, channel: str, start_ms: int, end_ms: int) -> int:
+        """Refused with ``StoreError``, as :meth:`append` is."""
+        raise StoreError(
+            "Corrected readings are computed and cannot be removed.",
+            where="store",
+            remedy="Remove what was received from the store underneath.",
+        )
+
     # -- corrected -------------------------------------------------------------------------
 
     def between(self, channel: str, start_ms: int, end_ms: int) -> Series:

@@ -1,14 +1,20 @@
-"""Coverage and buckets, computed from readings in time order. Pure.
+"""Coverage and buckets, computed from what was recorded, in time order. Pure.
 
 The *stretch* between two neighbouring readings is covered when it is no longer than the gap
 limit, and then the quantity is taken to run straight from one to the other; a longer stretch
 is a gap, across which nothing is computed. All arrays are in time order; times are whole
 milliseconds since 1970 UTC; windows are half-open.
+
+A *part* is one reading, or the sum of several in which there is no gap. Whatever is computed
+here is the same from parts as from the readings they stand for, as long as no bucket's edge
+lies inside a part.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -16,13 +22,79 @@ import numpy.typing as npt
 from collector.errors import InvalidError
 from collector.store.contract import Buckets, Coverage, Gap
 
+MINUTE_MS = 60_000
+HOUR_MS = 60 * MINUTE_MS
+DAY_MS = 24 * HOUR_MS
+
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
+class Parts:
+    """Parts of the record as arrays of equal length, in time order.
+
+    ``first_ms`` and ``last_ms`` are the times of a part's first and last reading, ``first``
+    and ``last`` their values; ``low`` and ``high`` its extremes; ``area`` [unit·ms] the integral
+    from its first reading to its last; ``count`` its readings.
+    """
+
+    first_ms: Times
+    last_ms: Times
+    first: Values
+    last: Values
+    low: Values
+    high: Values
+    area: Values
+    count: Times
+
+    @classmethod
+    def of_readings(cls, times_ms: Times, values: Values) -> Self:
+        """Each reading as a part of its own."""
+        n = len(times_ms)
+        return cls(
+            times_ms,
+            times_ms,
+            values,
+            values,
+            values,
+            values,
+            np.zeros(n),
+            np.ones(n, dtype=np.int64),
+        )
+
+    @classmethod
+    def joined(cls, pieces: Sequence[Parts]) -> Self:
+        """Pieces that nowhere overlap as one, in time order."""
+        full = [piece for piece in pieces if len(piece)]
+        if not full:
+            return cls.of_readings(np.empty(0, dtype=np.int64), np.empty(0))
+        columns = [
+            np.concatenate([getattr(piece, column.name) for piece in full])
+            for column in fields(cls)
+        ]
+        if (np.diff(columns[0]) <= 0).any():
+            order = np.argsort(columns[0], kind="stable")
+            columns = [column[order] for column in columns]
+        return cls(*columns)
+
+    def __len__(self) -> int:
+        return len(self.first_ms)
+
+    def knots(self) -> tuple[Times, Values, bool]:
+        """Times and values where parts begin and end; whether each part is one reading.
+
+        Then there is one knot for each part, else two.
+        """
+        if (self.last_ms == self.first_ms).all():
+            return self.first_ms, self.first, True
+        times = np.column_stack((self.first_ms, self.last_ms)).ravel()
+        return times, np.column_stack((self.first, self.last)).ravel(), False
+
+
+@dataclass(frozen=True, slots=True)
 class _Integral:
-    """Running integral of covered stretches: ``area`` [unit·ms] and ``covered`` [ms] at readings.
+    """Running integral of covered stretches: ``area`` [unit·ms] and ``covered`` [ms] at knots.
 
     ``slope`` [unit/ms] and ``rate`` (1 covered, 0 gap) belong to the stretch that begins at the
     same place; the last of each is 0, so nothing runs on beyond the last reading.
@@ -46,12 +118,19 @@ class _Integral:
         return np.where(inside, area, 0.0), np.where(inside, self.covered[place] + past, 0.0)
 
 
-def _integral(times_ms: Times, values: Values, gap_limit_ms: int) -> _Integral:
+def _integral(parts: Parts, level: float, gap_limit_ms: int) -> _Integral:
+    """The running integral of the quantity less ``level``."""
+    times_ms, values, single = parts.knots()
+    values = values - level
     lengths = np.diff(times_ms)
     rate = np.append((lengths <= gap_limit_ms).astype(np.float64), 0.0)
-    slope = np.append(np.diff(values) / lengths, 0.0) * rate
+    area = lengths * rate[:-1] * 0.5 * (values[:-1] + values[1:])
+    if not single:  # every other stretch is the inside of a part
+        rate[::2] = 1.0
+        area[::2] = parts.area - level * lengths[::2]
+    slope = np.append(np.diff(values) / np.maximum(lengths, 1), 0.0) * rate
     covered = lengths * rate[:-1]
-    area = covered * 0.5 * (values[:-1] + values[1:])
+    rate[-1] = 0.0
     return _Integral(
         times_ms,
         values,
@@ -63,30 +142,71 @@ def _integral(times_ms: Times, values: Values, gap_limit_ms: int) -> _Integral:
 
 
 def coverage_of(times_ms: Times, start_ms: int, end_ms: int, *, gap_limit_ms: int) -> Coverage:
+    """How much of a window was recorded, and the holes in it, from the times of readings.
+
+    As :func:`coverage_from`.
+    """
+    parts = Parts.of_readings(times_ms, np.zeros(len(times_ms)))
+    return coverage_from(parts, start_ms, end_ms, gap_limit_ms=gap_limit_ms)
+
+
+def coverage_from(parts: Parts, start_ms: int, end_ms: int, *, gap_limit_ms: int) -> Coverage:
     """How much of a window was recorded, and the holes in it.
 
-    ``times_ms`` are the readings of the window together with the last one before it and the
-    first one at or after its end, where there are such. Gaps are cut to the window. Where
-    there is no reading beyond an edge, the stretch between that edge and the nearest reading
-    is not covered, and is a gap when it is longer than the gap limit. A window with no
-    reading in it or around it is one gap. Raises ``InvalidError`` for an empty window.
+    ``parts`` are those of the window together with the last reading before it and the first
+    one at or after its end, where there are such. Gaps are cut to the window. Where there is
+    no reading beyond an edge, the stretch between that edge and the nearest reading is not
+    covered, and is a gap when it is longer than the gap limit. A window with no reading in it
+    or around it is one gap. Raises ``InvalidError`` for an empty window.
     """
     _check_window(start_ms, end_ms)
-    count = int(np.count_nonzero((times_ms >= start_ms) & (times_ms < end_ms)))
-    if len(times_ms) == 0:
+    if len(parts) == 0:
         return Coverage(0.0, (Gap(start_ms, end_ms),), 0)
+    inside = (parts.first_ms >= start_ms) & (parts.first_ms < end_ms)
+    times_ms, _, single = parts.knots()
     edges = np.concatenate(
         ([min(start_ms, int(times_ms[0]))], times_ms, [max(end_ms, int(times_ms[-1]))])
     )
     lengths = np.diff(edges)
     cut = np.maximum(0, np.minimum(edges[1:], end_ms) - np.maximum(edges[:-1], start_ms))
     covered = lengths <= gap_limit_ms
+    if not single:
+        covered[1::2] = True
     holes = np.flatnonzero(~covered & (cut > 0))
     covered[0] = covered[-1] = False
     gaps = tuple(
         Gap(max(int(edges[i]), start_ms), min(int(edges[i + 1]), end_ms)) for i in holes.tolist()
     )
-    return Coverage(int(cut[covered].sum()) / (end_ms - start_ms), gaps, count)
+    share = int(cut[covered].sum()) / (end_ms - start_ms)
+    return Coverage(share, gaps, int(parts.count[inside].sum()))
+
+
+def grain_of(start_ms: int, end_ms: int, n: int) -> int:
+    """What the inner edges of ``n`` buckets are whole multiples of [ms]: 1, minute, hour or day.
+
+    The longest of them that a bucket holds twice.
+    """
+    return next(
+        (grain for grain in (DAY_MS, HOUR_MS, MINUTE_MS) if end_ms - start_ms >= 2 * grain * n), 1
+    )
+
+
+def edges_of(start_ms: int, end_ms: int, n: int) -> Times:
+    """The ``n + 1`` edges of the buckets of a window, strictly increasing where it is long enough.
+
+    Equal widths to the millisecond, then the inner edges moved to the nearest multiple of
+    :func:`grain_of`, so that wide buckets can be put together from sums that are kept.
+    Raises ``InvalidError`` for an empty window or fewer than one bucket.
+    """
+    _check_window(start_ms, end_ms)
+    if n < 1:
+        raise InvalidError(f"{n} buckets cannot be drawn.", where="n", remedy="Ask for 1 or more.")
+    whole, rest = divmod(end_ms - start_ms, n)
+    numbers = np.arange(n + 1, dtype=np.int64)
+    edges = start_ms + numbers * whole + numbers * rest // n
+    grain = grain_of(start_ms, end_ms, n)
+    edges[1:-1] = (edges[1:-1] + grain // 2) // grain * grain
+    return edges
 
 
 def buckets_of(
@@ -99,25 +219,29 @@ def buckets_of(
     *,
     gap_limit_ms: int,
 ) -> Buckets:
-    """A window cut into ``n`` equal buckets: exact extremes, time-weighted means, coverage.
+    """A window cut into ``n`` buckets, from its readings. As :func:`buckets_from`."""
+    parts = Parts.of_readings(times_ms, values)
+    return buckets_from(channel, parts, start_ms, end_ms, n, gap_limit_ms=gap_limit_ms)
 
-    ``times_ms`` and ``values`` are the readings of the window together with the last one
-    before it and the first one at or after its end, where there are such. The mean is the
-    integral over the covered part of a bucket divided by its length (the trapezoid rule, as
-    Flux ``timeWeightedAvg()``); the plain mean where readings stand alone between gaps.
-    Raises ``InvalidError`` for an empty window or fewer than one bucket.
+
+def buckets_from(
+    channel: str, parts: Parts, start_ms: int, end_ms: int, n: int, *, gap_limit_ms: int
+) -> Buckets:
+    """A window cut into ``n`` buckets: exact extremes, time-weighted means, coverage.
+
+    ``parts`` are those of the window together with the last reading before it and the first
+    one at or after its end, where there are such. The mean is the integral over the covered
+    part of a bucket divided by its length (the trapezoid rule, as Flux ``timeWeightedAvg()``);
+    the plain mean where readings stand alone between gaps. Raises ``InvalidError`` for an
+    empty window or fewer than one bucket.
     """
-    _check_window(start_ms, end_ms)
-    if n < 1:
-        raise InvalidError(f"{n} buckets cannot be drawn.", where="n", remedy="Ask for 1 or more.")
-    edges = start_ms + (np.arange(n + 1, dtype=object) * (end_ms - start_ms) // n).astype(np.int64)
+    edges = edges_of(start_ms, end_ms, n)
     widths = np.maximum(np.diff(edges), 1)
-    inside = (times_ms >= start_ms) & (times_ms < end_ms)
-    minima, maxima, plain, counts = _extremes(times_ms[inside], values[inside], edges, n)
+    minima, maxima, plain, counts = _extremes(parts, edges, n)
     means, coverage = np.full(n, np.nan), np.zeros(n)
-    if len(times_ms):
-        level = float(values.mean())  # taken off before summing, to keep the digits
-        area, covered = _integral(times_ms, values - level, gap_limit_ms).at(edges)
+    if len(parts):
+        level = float(parts.first.mean())  # taken off before summing, to keep the digits
+        area, covered = _integral(parts, level, gap_limit_ms).at(edges)
         covered_ms = np.diff(covered)
         coverage = np.clip(covered_ms / widths, 0.0, 1.0)
         whole = covered_ms > 0
@@ -136,20 +260,24 @@ def buckets_of(
     )
 
 
-def _extremes(
-    times_ms: Times, values: Values, edges: Times, n: int
-) -> tuple[Values, Values, Values, npt.NDArray[np.int64]]:
-    """Minimum, maximum, plain mean and count per bucket, NaN where a bucket is empty."""
-    first = np.searchsorted(times_ms, edges)
-    counts = np.diff(first)
-    filled = np.flatnonzero(counts)
+def _extremes(parts: Parts, edges: Times, n: int) -> tuple[Values, Values, Values, Times]:
+    """Minimum, maximum, plain mean and count per bucket, NaN where a bucket is empty.
+
+    The plain mean is that of single readings: it is asked for only where no stretch is covered.
+    """
+    place = np.searchsorted(parts.first_ms, edges)
+    parts_n = np.diff(place)
+    filled = np.flatnonzero(parts_n)
     minima, maxima, plain = (np.full(n, np.nan) for _ in range(3))
+    counts = np.zeros(n, dtype=np.int64)
     if len(filled):
-        starts = first[:-1][filled]
-        minima[filled] = np.minimum.reduceat(values, starts)
-        maxima[filled] = np.maximum.reduceat(values, starts)
-        plain[filled] = np.add.reduceat(values, starts) / counts[filled]
-    return minima, maxima, plain, counts.astype(np.int64)
+        # Cut at the end of the window: the last piece of reduceat runs on to the end.
+        starts, end = place[:-1][filled], place[-1]
+        minima[filled] = np.minimum.reduceat(parts.low[:end], starts)
+        maxima[filled] = np.maximum.reduceat(parts.high[:end], starts)
+        plain[filled] = np.add.reduceat(parts.first[:end], starts) / parts_n[filled]
+        counts[filled] = np.add.reduceat(parts.count[:end], starts)
+    return minima, maxima, plain, counts
 
 
 def _check_window(start_ms: int, end_ms: int) -> None:

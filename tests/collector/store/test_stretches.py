@@ -12,9 +12,15 @@ from hypothesis import strategies as st
 
 from collector.errors import InvalidError
 from collector.store import Buckets, Coverage, Gap
-from collector.store.stretches import buckets_of, coverage_of
-
-MINUTE_MS = 60_000
+from collector.store.stretches import (
+    DAY_MS,
+    HOUR_MS,
+    MINUTE_MS,
+    buckets_of,
+    coverage_of,
+    edges_of,
+    grain_of,
+)
 
 
 def buckets(
@@ -184,3 +190,44 @@ def test_coverage_equals_a_plain_loop(record: list[tuple[int, float]], limit_ms:
     for gap in found.gaps:
         assert covered.isdisjoint(range(gap.start_ms, gap.end_ms))
         assert 0 <= gap.start_ms < gap.end_ms <= 120
+
+
+# -- edges of buckets --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("span_ms", "n", "grain_ms"),
+    [
+        (DAY_MS, 1_500, 1),
+        (30 * DAY_MS, 1_500, MINUTE_MS),
+        (365 * DAY_MS, 1_500, HOUR_MS),
+        (3_650 * DAY_MS, 1_500, DAY_MS),
+        (2 * HOUR_MS, 1, HOUR_MS),
+        (2 * HOUR_MS - 1, 1, MINUTE_MS),
+    ],
+)
+def test_wide_buckets_begin_on_whole_minutes_hours_and_days(
+    span_ms: int, n: int, grain_ms: int
+) -> None:
+    start_ms = 1_767_268_812_345
+    assert grain_of(start_ms, start_ms + span_ms, n) == grain_ms
+    edges = edges_of(start_ms, start_ms + span_ms, n)
+    assert (edges[0], edges[-1], len(edges)) == (start_ms, start_ms + span_ms, n + 1)
+    assert (edges[1:-1] % grain_ms == 0).all()
+    widths = np.diff(edges)
+    assert widths.min() >= span_ms / n - grain_ms - 1
+    assert widths.max() <= span_ms / n + grain_ms + 1
+
+
+@given(
+    st.integers(-62_135_596_800_000, 253_402_300_800_000),
+    st.integers(1, 10**15),
+    st.integers(1, 5_000),
+)
+def test_edges_never_turn_back(start_ms: int, span_ms: int, n: int) -> None:
+    edges = edges_of(start_ms, start_ms + span_ms, n)
+    assert (edges[0], edges[-1]) == (start_ms, start_ms + span_ms)
+    assert (np.diff(edges) >= (1 if span_ms >= n else 0)).all()
+    equal = [start_ms + i * span_ms // n for i in range(n + 1)]
+    grain = grain_of(start_ms, start_ms + span_ms, n)
+    assert max(abs(e - f) for e, f in zip(edges.tolist(), equal, strict=True)) <= grain // 2
