@@ -7,7 +7,7 @@ location is kept in the 95 % interval when
 
 which, for complete normal results, is exactly the t interval, and keeps its promise for
 interval- and right-censored ones where the chi-square cut-off (80 to 94 %) and Wald intervals
-(9 to 89 %) do not (own simulations; ``tests/bench/replicates.py`` repeats them).
+(9 to 89 %) do not (own simulations; ``tests/bench/groups_acceptance.py`` repeats them).
 """
 
 from __future__ import annotations

@@ -8,6 +8,7 @@ several probes it is in band where all of them are.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 import numpy.typing as npt
@@ -66,8 +67,8 @@ def in_band(offsets: Floats, values: Floats, low: float, high: float) -> tuple[F
 def all_in_band(rows: Rows, low: float, high: float) -> InBand:
     """The recorded part of each stretch in which every chamber probe is in band."""
     both = [in_band(rows.offsets, column, low, high) for column in rows.chamber.T]
-    enter = np.maximum.reduce([enter for enter, _ in both])
-    leave = np.minimum.reduce([leave for _, leave in both])
+    enter = reduce(np.maximum, [enter for enter, _ in both])
+    leave = reduce(np.minimum, [leave for _, leave in both])
     return InBand(enter, leave, rows.recorded & (leave - enter > INSTANT_MS))
 
 
@@ -77,7 +78,7 @@ def watched(rows: Rows, begin: float, end: float) -> tuple[Floats, Floats]:
     The area is that of the mean of all chamber probes.
     """
     left, right = rows.offsets[:-1], rows.offsets[1:]
-    mean = rows.chamber.mean(axis=1)
+    mean = rows.mean
     rate = (mean[1:] - mean[:-1]) / (right - left)
     start, stop = np.clip(left, begin, end), np.clip(right, begin, end)
     length = np.where(rows.recorded, stop - start, 0.0)
@@ -102,13 +103,13 @@ def out_of_band(
     left, right = rows.offsets[:-1], rows.offsets[1:]
     starts = np.column_stack((left, band.leave))
     ends = np.column_stack((np.where(band.inside, band.enter, right), right))
-    over = rows.chamber.max(axis=1) - high
-    under = low - rows.chamber.min(axis=1)
     kept = np.column_stack((ends[:, 0] > left, band.inside & (band.leave < right)))
     kept &= rows.recorded[:, None] & (starts >= begin) & (ends <= end)
     flat_starts, flat_ends = starts[kept], ends[kept]
     if len(flat_starts) == 0:
         return []
+    over = reduce(np.maximum, rows.chamber.T) - high
+    under = low - reduce(np.minimum, rows.chamber.T)
     first = np.concatenate(([0], 1 + np.flatnonzero(flat_starts[1:] != flat_ends[:-1])))
     last = np.concatenate((first[1:], [len(flat_starts)])) - 1
     deepest = [

@@ -447,7 +447,10 @@ class _Bench:
         state = self._state
         self._state = replace(
             state,
-            looks=tuple(replace(look, place=settled(look.place)) for look in state.looks),
+            looks=tuple(
+                look if look.place.final else replace(look, place=settled(look.place))
+                for look in state.looks
+            ),
             taken_out=tuple((name, settled(place)) for name, place in state.taken_out),
         )
 
@@ -498,10 +501,12 @@ def _run_on(total: float, more: Floats) -> float:
 
 
 def _least(known: float | None, values: Floats) -> float | None:
-    found = [float(v) for v in ([] if np.all(np.isnan(values)) else [np.nanmin(values)])]
-    return min([*found, *([] if known is None else [known])], default=None)
+    """The lowest of what is known and these values, NaN passed over; None: nothing at all."""
+    lowest = float(np.fmin.reduce(values, initial=np.inf if known is None else known))
+    return lowest if lowest < np.inf else None
 
 
 def _most(known: float | None, values: Floats) -> float | None:
-    lower = _least(None if known is None else -known, -values)
-    return None if lower is None else -lower
+    """The highest of what is known and these values, NaN passed over; None: nothing at all."""
+    highest = float(np.fmax.reduce(values, initial=-np.inf if known is None else known))
+    return highest if highest > -np.inf else None

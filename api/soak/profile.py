@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +40,12 @@ class Rows:
 
     def __len__(self) -> int:
         return len(self.offsets)
+
+    @property
+    def mean(self) -> Floats:
+        """Mean of the chamber probes at each moment [°C]."""
+        # Column by column: numpy is slow along short rows.
+        return np.asarray(sum(self.chamber.T) / self.chamber.shape[1])
 
     def piece(self, first: int, last: int) -> Rows:
         """Rows ``first`` to ``last``, both included."""
@@ -136,7 +143,7 @@ def on_grid(
     grid = np.unique(np.concatenate((read, [first], beside, moments)))
     grid = grid[(grid >= first) & (grid <= until)]
     columns = [_on(probe, grid, gap_limit_ms) for probe in chamber]
-    raw = np.column_stack([_raw(probe, grid) for probe in chamber])
+    raw = [_raw(probe, grid) for probe in chamber]
     values, recorded = zip(*columns, strict=True)
     other = None if specimen is None else _on(specimen, grid, gap_limit_ms)
     return Rows(
@@ -145,8 +152,8 @@ def on_grid(
         None if other is None else other[0],
         np.logical_and.reduce(recorded),
         np.ones(len(grid) - 1, bool) if other is None else other[1],
-        np.fmax.reduce(raw, axis=1),
-        np.fmin.reduce(raw, axis=1),
+        reduce(np.fmax, raw),
+        reduce(np.fmin, raw),
     )
 
 

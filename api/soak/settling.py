@@ -26,7 +26,7 @@ def settled_at(
 
     ``band`` is where all chamber probes are in the band of the step.
     """
-    specimen = rows.chamber.mean(axis=1) if rows.specimen is None else rows.specimen
+    specimen = rows.mean if rows.specimen is None else rows.specimen
     if settle.rule in (SettleRule.IN_BAND, SettleRule.NEAR_FINAL):
         if settle.rule is SettleRule.NEAR_FINAL:
             setpoint = log.step.setpoint_c
@@ -78,7 +78,7 @@ class _Tail:
         old = settling.tail[:-1]
         first = settling.tail[-1][3] if settling.tail else False
         known = np.concatenate(([first], rows.recorded & rows.specimen_recorded))
-        chamber = rows.chamber.mean(axis=1)
+        chamber = rows.mean
         # A probe that never reported has no value; it is never looked at, and must equal itself.
         return cls(
             np.concatenate(([row[0] for row in old], rows.offsets)),

@@ -53,7 +53,8 @@ class SpecimenVerdict:
     sound (None: never looked at before), ``failed`` when first found failed (None: it never
     was). ``survived_c`` is the measured mean of the hottest step it held, ``failed_c`` that
     of the step it was found failed in, up to that look, or the hottest reading by then where
-    that step had not settled; None where there is none. ``steps`` are those begun, up to the failure.
+    that step had not settled; None where there is none. ``steps`` are those begun, up
+    to the failure.
     """
 
     specimen: str

@@ -174,7 +174,7 @@ def stepped(values: np.ndarray[tuple[int], np.dtype[np.float64]], step: float) -
 
 @pytest.mark.parametrize(("parts", "spread", "flagged"), [(3, 2.0, 0.80), (5, 4.0, 0.80)])
 def test_acceptance_cells_in_short(parts: int, spread: float, flagged: float) -> None:
-    """Own simulations, 120 logs a cell; the full table is in ``tests/bench/replicates.py``."""
+    """Own simulations, 120 logs a cell; the full table is in ``tests/bench``."""
     rng = np.random.default_rng(74)
     logs, covered, between, false, told = 120, 0, 0, 0, 0
     for _ in range(logs):
