@@ -33,6 +33,8 @@ PURE = (
     "collector/senml.py",
     "collector/signals.py",
     "collector/store/contract.py",
+    "collector/store/flux.py",
+    "collector/store/lines.py",
     "collector/store/packing.py",
     "collector/store/pyramid.py",
     "collector/store/corrected.py",
@@ -41,8 +43,11 @@ PURE = (
     "collector/units.py",
     "api/causes/",
     "api/conditions.py",
+    "api/costs.py",
+    "api/phases.py",
     "api/prints.py",
     "api/psychrometrics.py",
+    "api/settings_check.py",
     "api/soak/",
     "api/warmup.py",
     "dashboards/charts.py",
@@ -62,6 +67,8 @@ IMPURE = {
     "collector.broker",
     "collector.publisher",
     "collector.service",
+    "collector.spool",
+    "collector.store.influx",
     "collector.store.sqlite",
     "collector.subscriber",
     "fastapi",
@@ -102,10 +109,11 @@ HOMES = {
     "thermocouple_its90": ("collector/signals.py",),
     "vl_convert": ("dashboards/chart_bundle.py",),
     "influxdb_client": ("collector/store/influx.py",),
+    "urllib3": ("collector/store/influx.py",),
 }
 
 #: Never imported at the top of a module: they cost a second or tens of megabytes each.
-LATE = {"scipy", "statsmodels", "altair", "vl_convert", "influxdb_client", "pandas"}
+LATE = {"scipy", "statsmodels", "altair", "vl_convert", "influxdb_client", "pandas", "urllib3"}
 
 
 def modules() -> list[Path]:
