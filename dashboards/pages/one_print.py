@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
 from fastapi.responses import HTMLResponse, Response
+from starlette.datastructures import FormData
 
 from api.answers import PrintConditions, Workshop, conditions_of
 from api.checked import checked
-from api.prints import Outcome, Print, first_layers, window_of
+from api.phases import first_layers
+from api.prints import Outcome, Print, window_of
 from api.record import Kept
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
@@ -146,15 +150,14 @@ def whole_plate(
     workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId, form: Filled
 ) -> Response:
     """One outcome for the whole plate."""
-    plate = workshop.record.prints.get(print_id).entry
-    try:
-        judged = print_form.verdict_on_all(plate, print_form.outcome_of(text_of(form, "outcome")))
-        workshop.record.prints.change(print_id, judged, revision=revision_of(form))
-    except (InvalidError, ConflictError) as fault:
-        return show_print(workshop, sheets, now, print_id, fault=fault)
+
+    def judged(plate: Print) -> Print:
+        return print_form.verdict_on_all(plate, print_form.outcome_of(text_of(form, "outcome")))
+
+    onto = f"/prints/{print_id}?done=outcome&kept=outcome-{print_id}"
     if text_of(form, "from") == "list":
-        return onwards(f"/prints?done={print_id}")
-    return onwards(f"/prints/{print_id}?done=outcome&kept=outcome-{print_id}")
+        onto = f"/prints?done={print_id}"
+    return _changed(workshop, sheets, now, print_id, form, judged, onto)
 
 
 @router.post("/prints/{print_id}/parts")
@@ -162,13 +165,9 @@ def part_by_part(
     workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId, form: Filled
 ) -> Response:
     """An outcome, failure modes and a note for each part."""
-    plate = workshop.record.prints.get(print_id).entry
-    try:
-        judged = print_form.verdict_by_part(plate, form)
-        workshop.record.prints.change(print_id, judged, revision=revision_of(form))
-    except (InvalidError, ConflictError) as fault:
-        return show_print(workshop, sheets, now, print_id, fault=fault)
-    return onwards(f"/prints/{print_id}?done=outcome&kept=outcome-{print_id}")
+    onto = f"/prints/{print_id}?done=outcome&kept=outcome-{print_id}"
+    judged = partial(print_form.verdict_by_part, form=form)
+    return _changed(workshop, sheets, now, print_id, form, judged, onto)
 
 
 @router.post("/prints/{print_id}/end")
@@ -176,14 +175,32 @@ def end(
     workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId, form: Filled
 ) -> Response:
     """End a print, now or at the time that was typed."""
-    plate = workshop.record.prints.get(print_id).entry
-    try:
+
+    def over(plate: Print) -> Print:
         at = time_of(text_of(form, "end"), "end") or now
-        over = checked(Print, {**plate.model_dump(), "end": at})
-        workshop.record.prints.change(print_id, over, revision=revision_of(form))
+        return checked(Print, {**plate.model_dump(), "end": at})
+
+    onto = f"/prints/{print_id}?done=end"
+    return _changed(workshop, sheets, now, print_id, form, over, onto)
+
+
+def _changed(
+    workshop: Workshop,
+    sheets: Sheets,
+    now: datetime,
+    print_id: int,
+    form: FormData,
+    change: Callable[[Print], Print],
+    onto: str,
+) -> Response:
+    """Put a changed print on record and go on; what is refused is said on its own page."""
+    ledger = workshop.record.prints
+    plate = ledger.get(print_id).entry
+    try:
+        ledger.change(print_id, change(plate), revision=revision_of(form))
     except (InvalidError, ConflictError) as fault:
         return show_print(workshop, sheets, now, print_id, fault=fault)
-    return onwards(f"/prints/{print_id}?done=end")
+    return onwards(onto)
 
 
 @router.post("/prints/{print_id}/undo")
@@ -238,7 +255,7 @@ def delete(workshop: WorkshopHere, print_id: PrintId, form: Filled) -> Response:
     return onwards("/prints")
 
 
-def revision_of(form: Filled) -> int | None:
+def revision_of(form: FormData) -> int | None:
     """The revision that a form was made from. Raises ``InvalidError`` for one that is none."""
     text = text_of(form, "revision")
     if not text:
