@@ -14,7 +14,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from api.conditions import Summary, WindowValue, first_layers_value, summarise
-from api.prints import Print, Window, first_layers, window_of
+from api.phases import first_layers
+from api.prints import Print, Window, window_of
 from api.record import Kept, Machine
 from api.soak.program import SoakRun
 from api.soak_answers import SoakNow, soak_state

@@ -1,4 +1,4 @@
-"""Prints and what came of them: plates, parts, outcomes, failure modes and phases. Pure.
+"""Prints and what came of them: parts, outcomes, failure modes, afterwork. Pure.
 
 The *print* (one plate) is the unit of every count; its parts fail together and are never
 counted as independent (method: one row per print).
@@ -35,6 +35,20 @@ class FailureMode(enum.StrEnum):
     OTHER = "other"
 
 
+class Spot(enum.StrEnum):
+    """Where a part stands on the plate, seen from the front of the machine."""
+
+    BACK_LEFT = "back_left"
+    BACK = "back"
+    BACK_RIGHT = "back_right"
+    LEFT = "left"
+    MIDDLE = "middle"
+    RIGHT = "right"
+    FRONT_LEFT = "front_left"
+    FRONT = "front"
+    FRONT_RIGHT = "front_right"
+
+
 #: The record keeps whole milliseconds from here ...
 EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -49,6 +63,19 @@ class Frozen(BaseModel):
     """A model that is checked where it is built, knows all its fields and never changes."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch of time [start, end), aware UTC."""
+
+    start: datetime
+    end: datetime
+
+    @property
+    def length_s(self) -> float:
+        """Length [s]."""
+        return (self.end - self.start).total_seconds()
 
 
 class Settings(Frozen):
@@ -67,11 +94,15 @@ class Settings(Frozen):
 
 
 class Part(Frozen):
-    """One part on the plate and what came of it; ``outcome`` is None until it was looked at."""
+    """One part on the plate and what came of it; ``outcome`` is None until it was looked at.
+
+    ``place`` is where it stands on the plate. The failure mode ``other`` needs a note.
+    """
 
     name: str = Field(min_length=1, max_length=80)
     outcome: Outcome | None = None
     modes: tuple[FailureMode, ...] = ()
+    place: Spot | None = None
     note: str = Field("", max_length=2_000)
 
     @model_validator(mode="after")
@@ -81,21 +112,73 @@ class Part(Frozen):
         return self
 
 
+class Stage(Frozen):
+    """A stage of the afterwork; its conditions can be computed where start and length are given."""
+
+    start: AwareDatetime | None = None
+    minutes: float | None = Field(None, gt=0, le=10_080)
+
+    @property
+    def window(self) -> Window | None:
+        """The stretch of time it took; None where start or length was not noted."""
+        if self.start is None or self.minutes is None:
+            return None
+        start = self.start.astimezone(UTC)
+        return Window(start, start + timedelta(minutes=self.minutes))
+
+
+class Wash(Stage):
+    """Washing: the fluid, the machine's power level as its dial has it, fluid used up [ml]."""
+
+    fluid: str = Field("", max_length=80)
+    power_level: float | None = Field(None, ge=0, le=100)
+    fluid_used_ml: float | None = Field(None, ge=0, le=1e6)
+    fluid_price_per_l: float | None = Field(None, ge=0, le=1e6)
+
+
+class Drying(Stage):
+    """Drying after the wash."""
+
+
+class Cure(Stage):
+    """Curing: wavelength of the lamp [nm] and temperature in the curing box [°C]."""
+
+    wavelength_nm: float | None = Field(None, ge=200, le=800)
+    temperature_c: float | None = Field(None, ge=-20, le=150)
+
+
+class Afterwork(Frozen):
+    """What was done with a plate after its print."""
+
+    wash: Wash | None = None
+    drying: Drying | None = None
+    cure: Cure | None = None
+
+
 class Print(Frozen):
     """One plate: window [start, end), resin, machine, settings and parts.
 
     ``end`` is None while the print runs, and for a past print whose end nobody noted.
-    ``order_only`` says that ``start`` was never noted and only keeps the print in its place
-    among others. ``logged_vat_c`` is a resin temperature noted by hand at the start [°C]: a
-    note, not a measurement, and used only where no sensor belonged to the machine.
+    ``bottle`` and ``plate`` are ids on record: the bottle its resin came from and the named set
+    of parts it is. ``resin_poured_ml`` went into the vat, ``resin_used_ml`` became parts.
+    ``cut_short`` says that it ended before its last layer. ``order_only`` says that ``start``
+    was never noted and only keeps the print in its place among others. ``logged_vat_c`` is a
+    resin temperature noted by hand at the start [°C]: a note, not a measurement, and used only
+    where no sensor belonged to the machine.
     """
 
     start: AwareDatetime
     end: AwareDatetime | None = None
     resin: int = Field(ge=1, le=MOST_ID)
     machine: int = Field(ge=1, le=MOST_ID)
+    bottle: int | None = Field(None, ge=1, le=MOST_ID)
+    plate: int | None = Field(None, ge=1, le=MOST_ID)
     settings: Settings = Settings()
     parts: tuple[Part, ...] = Field((), max_length=500)
+    resin_poured_ml: float | None = Field(None, ge=0, le=100_000)
+    resin_used_ml: float | None = Field(None, ge=0, le=100_000)
+    cut_short: bool = False
+    afterwork: Afterwork = Afterwork()
     order_only: bool = False
     logged_vat_c: float | None = Field(None, ge=-20, le=100)
     note: str = Field("", max_length=10_000)
@@ -107,6 +190,9 @@ class Print(Frozen):
         names = [part.name for part in self.parts]
         if len(set(names)) != len(names):
             raise ValueError("two parts of a plate have the same name; give each its own")
+        for name, stage in self.afterwork:
+            if stage is not None and stage.start is not None and stage.start < self.start:
+                raise ValueError(f"the {name} starts before the print; check both times")
         return self
 
     @property
@@ -127,59 +213,6 @@ class Print(Frozen):
     def running(self) -> bool:
         """Whether it still runs: no end noted and no part looked at."""
         return self.end is None and self.outcome is None
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """A stretch of time [start, end), aware UTC."""
-
-    start: datetime
-    end: datetime
-
-    @property
-    def length_s(self) -> float:
-        """Length [s]."""
-        return (self.end - self.start).total_seconds()
-
-
-#: Length of the first-layers window when the settings do not tell it (common practice, no
-#: source: bottom layers with their long exposures take about this long).
-FIRST_LAYERS_DEFAULT = timedelta(minutes=30)
-
-#: Seconds of lifting and retracting per layer when the settings do not tell them
-#: (common practice, no source).
-MOVE_DEFAULT_S = 8.0
-
-
-def move_s(settings: Settings) -> float:
-    """Seconds between two exposures: light-off delay, lift and retract [s].
-
-    Lift and retract are taken at constant speed over the lift distance. Where one of the
-    three numbers was not logged, :data:`MOVE_DEFAULT_S` stands for the movement.
-    """
-    delay = settings.light_off_delay_s or 0.0
-    distance, up, down = (
-        settings.lift_distance_mm,
-        settings.lift_speed_mm_min,
-        settings.retract_speed_mm_min,
-    )
-    if distance is None or up is None or down is None:
-        return delay + MOVE_DEFAULT_S
-    return delay + 60.0 * distance / up + 60.0 * distance / down
-
-
-def first_layers(window: Window, settings: Settings) -> Window:
-    """The first-layers window: from the start until the last bottom layer is exposed.
-
-    Bottom layer count times (bottom exposure + movement), never longer than the print;
-    :data:`FIRST_LAYERS_DEFAULT` where count or exposure was not logged.
-    """
-    count, exposure = settings.bottom_layer_count, settings.bottom_exposure_s
-    if not count or exposure is None:
-        length = FIRST_LAYERS_DEFAULT
-    else:
-        length = timedelta(seconds=count * (exposure + move_s(settings)))
-    return Window(window.start, min(window.end, window.start + length))
 
 
 def window_of(plate: Print, now: datetime) -> Window:

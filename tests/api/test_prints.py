@@ -8,16 +8,11 @@ import pytest
 from pydantic import ValidationError
 
 from api.prints import (
-    FIRST_LAYERS_DEFAULT,
-    MOVE_DEFAULT_S,
     FailureMode,
     Outcome,
     Part,
     Print,
-    Settings,
     Window,
-    first_layers,
-    move_s,
     window_of,
 )
 
@@ -53,29 +48,6 @@ def test_a_print_runs_until_an_end_or_an_outcome_is_noted() -> None:
     assert plate(None).running
     assert not plate(None, end=NIGHT.end).running
     assert not plate(GOOD).running
-
-
-def test_movement_is_lift_and_retract_and_the_delay() -> None:
-    full = Settings(
-        lift_distance_mm=8, lift_speed_mm_min=60, retract_speed_mm_min=120, light_off_delay_s=1.5
-    )
-    assert move_s(full) == pytest.approx(1.5 + 8 + 4)
-    assert move_s(Settings(light_off_delay_s=2)) == 2 + MOVE_DEFAULT_S
-    assert move_s(Settings(lift_distance_mm=8, lift_speed_mm_min=60)) == MOVE_DEFAULT_S
-
-
-def test_the_first_layers_end_with_the_last_bottom_layer() -> None:
-    settings = Settings(bottom_layer_count=6, bottom_exposure_s=32)
-    window = first_layers(NIGHT, settings)
-    assert (window.start, window.length_s) == (EVENING, 6 * (32 + MOVE_DEFAULT_S))
-    for unknown in (
-        Settings(),
-        Settings(bottom_layer_count=6),
-        Settings(bottom_layer_count=0, bottom_exposure_s=32),
-    ):
-        assert first_layers(NIGHT, unknown).length_s == FIRST_LAYERS_DEFAULT.total_seconds()
-    short = Window(EVENING, EVENING + timedelta(minutes=2))
-    assert first_layers(short, settings) == short
 
 
 def test_a_running_print_reaches_up_to_now_and_never_ends_before_it_starts() -> None:

@@ -8,7 +8,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from api.prints import Part, Print, Settings, Window, first_layers
+from api.phases import first_layers
+from api.prints import Part, Print, Settings, Window
 from dashboards.demo.physics import DAY_S, HOUR_S, TRUTH
 from dashboards.demo.winter import (
     MACHINES,
