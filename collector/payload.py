@@ -30,7 +30,7 @@ from collector.errors import PayloadError
 from collector.json_document import document
 from collector.reading_time import kind_of, time_ms, unix_s_ms
 from collector.readings import Reading
-from collector.store.contract import Arrival, Refusal
+from collector.store.contract import Arrival, Refusal, SensorState
 
 #: Most bytes of a message that are looked at, unless the decoder is told otherwise.
 MOST_BYTES = 65_536
@@ -122,11 +122,15 @@ class Decoder:
             taken.refuse(listeners.channels, f"longer than {self._most_bytes:,} bytes")
         else:
             taken.take(listeners, payload)
-        if taken.refusals:
-            return Arrival(
-                topic, received_ms, tuple(taken.readings), tuple(taken.refusals), payload
-            )
-        return Arrival(topic, received_ms, tuple(taken.readings))
+        return Arrival(
+            topic,
+            received_ms,
+            tuple(taken.readings),
+            tuple(taken.refusals),
+            payload if taken.refusals else b"",
+            taken.undated,
+            sensors=tuple(taken.sensors),
+        )
 
     def _listening_to(self, topic: str) -> _Listeners:
         listeners = _listeners(c for c in self._channels if topics.matches(c.topic, topic))
@@ -145,6 +149,8 @@ class _Pointed:
     time: pointer.Tokens | None
     time_form: TimeForm
     convert: units.Conversion | None
+    battery: pointer.Tokens | None
+    radio: pointer.Tokens | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,9 +189,11 @@ def _listeners(channels: Iterable[Channel]) -> _Listeners:
             _Pointed(
                 channel,
                 pointer.parse(channel.value),
-                None if channel.time is None else pointer.parse(channel.time),
+                _parsed(channel.time),
                 channel.time_form or TimeForm.RFC3339,
                 channel.conversions[channel.unit],
+                _parsed(channel.battery),
+                _parsed(channel.radio),
             )
             for channel in listening
             if channel.value is not None
@@ -194,16 +202,22 @@ def _listeners(channels: Iterable[Channel]) -> _Listeners:
     )
 
 
+def _parsed(text: str | None) -> pointer.Tokens | None:
+    return None if text is None else pointer.parse(text)
+
+
 class _Taken:
     """What is taken out of one message: readings and refusals as they come."""
 
-    __slots__ = ("readings", "received_ms", "refusals", "retained")
+    __slots__ = ("readings", "received_ms", "refusals", "retained", "sensors", "undated")
 
     def __init__(self, received_ms: int, retained: bool) -> None:
         self.received_ms = received_ms
         self.retained = retained
         self.readings: list[Reading] = []
         self.refusals: list[Refusal] = []
+        self.sensors: list[SensorState] = []
+        self.undated = False
 
     def take(self, listeners: _Listeners, payload: bytes) -> None:
         """Read the payload once for each form that somebody expects on the topic."""
@@ -228,6 +242,7 @@ class _Taken:
         except PayloadError as fault:
             self.refuse((channel for channel, _ in bare), fault.what)
             return
+        self.undated = True
         for channel, convert in bare:
             self._keep(channel, self.received_ms, value, convert)
 
@@ -245,12 +260,20 @@ class _Taken:
                 self.refuse([way.channel], fault.what)
             else:
                 self._keep(way.channel, moment_ms, value, way.convert)
+                if way.battery is not None or way.radio is not None:
+                    self._note_sensor(tree, way)
+
+    def _note_sensor(self, tree: object, way: _Pointed) -> None:
+        battery, radio = _number_at(tree, way.battery), _number_at(tree, way.radio)
+        if battery is not None or radio is not None:
+            self.sensors.append(SensorState(way.channel.id, battery, radio))
 
     def _moment_ms(self, tree: object, way: _Pointed) -> int:
         if way.time is not None:
             return time_ms(pointer.find(tree, way.time), way.time_form)
         if self.retained:
             raise PayloadError(_RETAINED)
+        self.undated = True
         return self.received_ms
 
     def _take_pack(self, named: Mapping[str, tuple[_Named, ...]], payload: bytes) -> None:
@@ -282,6 +305,7 @@ class _Taken:
         if unit not in way.conversions:
             raise PayloadError(f"{unit[:40]!r} is no unit for {channel.role.value}")
         value = kept_number(record.value)
+        self.undated = self.undated or record.relative
         self._keep(channel, unix_s_ms(record.time_s), value, way.conversions[unit])
 
     def _keep(
@@ -289,3 +313,13 @@ class _Taken:
     ) -> None:
         kept = value if convert is None else convert(value)
         self.readings.append(Reading(channel.id, moment_ms, kept))
+
+
+def _number_at(tree: object, place: pointer.Tokens | None) -> float | None:
+    """A number beside the reading; None when it is not there, which refuses nothing."""
+    if place is None:
+        return None
+    try:
+        return kept_number(pointer.find(tree, place))
+    except PayloadError:
+        return None

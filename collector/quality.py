@@ -119,6 +119,19 @@ LIMITS: Mapping[Role, Limits] = MappingProxyType(
 )
 
 
+def limits_of(channel: Channel) -> Limits:
+    """The limits of its role, with those in their place that the channel has of its own."""
+    usual = LIMITS[channel.role]
+    lowest, highest = channel.plausible_min, channel.plausible_max
+    fastest_per_min = channel.jump_limit_per_min
+    return replace(
+        usual,
+        lowest=usual.lowest if lowest is None else lowest,
+        highest=usual.highest if highest is None else highest,
+        fastest_per_min=usual.fastest_per_min if fastest_per_min is None else fastest_per_min,
+    )
+
+
 class Watcher:
     """Marks the readings of one channel as they arrive; deterministic, no clock of its own."""
 

@@ -4,6 +4,9 @@ A batch is whatever waits at the moment; a full one is never waited for. When th
 take a batch, the batch stays in hand, nothing is acknowledged and it is tried again after a
 pause; the broker holds back everything else meanwhile. A crash at any point costs nothing:
 what was not acknowledged comes again, and what comes again is a duplicate.
+
+What is known of the channels (for marks) and of the deliveries (for duplicates) is read back
+from the store before the first message is looked at.
 """
 
 from __future__ import annotations
@@ -14,16 +17,25 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
 
+from collector.calibration import Chain
+from collector.channel_tally import ChannelTallies
+from collector.clocks import Clocks
 from collector.config import BrokerSettings, Settings, load
 from collector.errors import SettingsError, StoreError, VatsideError
 from collector.payload import Decoder
-from collector.store import Appended, ReadingStore
+from collector.quality import Watchers, limits_of
+from collector.redelivery import Coming, Redeliveries, digest_of
+from collector.resuming import resume
+from collector.status import CollectorStatus, read_status, write_status
+from collector.store import Appended, Arrival, CollectingStore
 from collector.store.sqlite import SqliteStore
 from collector.subscriber import Link, Message, Subscriber
 
@@ -31,6 +43,9 @@ BATCH_MOST_N = 2_000
 TAKE_WAIT_S = 0.5
 FIRST_PAUSE_S = 0.25
 LONGEST_PAUSE_S = 5.0
+#: How long a stop waits for the broker to confirm our last acknowledgements.
+SETTLE_LIMIT_S = 1.0
+STATUS_EVERY_S = 1.0
 
 Say = Callable[[str], None]
 
@@ -44,8 +59,12 @@ class Source(Protocol):
     def take(self, most_n: int, wait_s: float) -> list[Message]:
         """What has come, oldest first; waits for the first message only."""
 
-    def acknowledge(self, messages: Sequence[Message]) -> None:
-        """Note that these are kept and need not come again."""
+    def acknowledge(self, messages: Sequence[Message], number: int = 0) -> None:
+        """Note that these are kept and need not come again; they have numbers up to this one."""
+
+    @property
+    def settled(self) -> int:
+        """The highest number whose messages are known not to come again."""
 
     def stop(self) -> None:
         """Stop receiving."""
@@ -70,49 +89,112 @@ class State:
 
 
 class Collector:
-    """Moves messages from a source into a store until it is told to stop."""
+    """Moves messages from a source into a store until it is told to stop.
+
+    ``chains`` gives what turns received values into the role's unit, for the marks; those of
+    the settings' bare sensors when left out. With ``status_folder`` the state is written there
+    every second.
+    """
 
     def __init__(
         self,
         settings: Settings,
-        store: ReadingStore,
+        store: CollectingStore,
         source: Source,
         *,
+        chains: Callable[[], Mapping[str, Chain]] | None = None,
+        status_folder: Path | None = None,
         say: Say = lambda _: None,
         first_pause_s: float = FIRST_PAUSE_S,
         longest_pause_s: float = LONGEST_PAUSE_S,
     ) -> None:
-        self._decoder = Decoder(
-            settings.channels, most_bytes=settings.broker_or_embedded.payload_limit_bytes
+        self._broker = settings.broker_or_embedded
+        self._channels = settings.channels
+        self._decoder = Decoder(settings.channels, most_bytes=self._broker.payload_limit_bytes)
+        fixed = settings.chains
+        self._watchers = Watchers(
+            settings.channels,
+            chains or (lambda: fixed),
+            {channel.id: limits_of(channel) for channel in settings.channels},
         )
+        self._clocks = Clocks(frozenset(one.id for one in settings.channels if one.dated))
+        self._redeliveries: Redeliveries | None = None
+        self._connection: int | None = None
+        self._settled_on_disk = 0
         self._store = store
         self._source = source
         self._say = say
         self._first_pause_s = first_pause_s
         self._longest_pause_s = longest_pause_s
         self._stopping = threading.Event()
+        self._ended = threading.Event()
+        self._started_ms = _now_ms()
         self._store_fault: str | None = None
+        self._store_fault_since_ms: int | None = None
         self._said_link: str | None = None
         self._in_hand_n = 0
+        self._oldest_in_hand_ms = 0
+        self._lag_ms: int | None = None
         self._kept = Appended()
+        self._status_folder = status_folder
+        before = read_status(status_folder) if status_folder else None
+        self._tallies = ChannelTallies(
+            [channel.id for channel in settings.channels],
+            {one.channel: one for one in before.channels} if before else {},
+        )
 
     @property
     def state(self) -> State:
         """What the collector is at; may be asked from any thread."""
         return State(self._source.link, self._store_fault, self._in_hand_n, self._kept)
 
+    def status(self, *, stopped: bool = False) -> CollectorStatus:
+        """The same for the Health page; may be asked from any thread."""
+        link, now_ms = self._source.link, _now_ms()
+        return CollectorStatus(
+            at_ms=now_ms,
+            started_ms=self._started_ms,
+            client_id=self._broker.client_id,
+            broker_url=self._broker.url,
+            connected=link.connected,
+            subscribed=link.subscribed,
+            link_since_ms=link.since_ms,
+            link_fault=link.fault,
+            connections_n=link.connection,
+            store_fault=self._store_fault,
+            store_fault_since_ms=self._store_fault_since_ms,
+            waiting_n=link.waiting_n,
+            in_hand_n=self._in_hand_n,
+            lag_ms=now_ms - self._oldest_in_hand_ms if self._in_hand_n else self._lag_ms,
+            let_go_n=link.let_go_n,
+            stale_n=link.stale_n,
+            stored=self._kept.stored,
+            duplicate=self._kept.duplicate,
+            conflict=self._kept.conflict,
+            refused=self._kept.refused,
+            stopped=stopped,
+            channels=self._tallies.statuses(self._clocks.states),
+        )
+
     def run(self) -> None:
         """Collect until :meth:`stop`; the batch in hand is finished or given back."""
         self._source.start()
+        telling = threading.Thread(target=self._tell_of_state, name="status", daemon=True)
+        telling.start()
         try:
             self._open_store()
             while not self._stopping.is_set():
                 messages = self._source.take(BATCH_MOST_N, TAKE_WAIT_S)
                 if messages:
                     self._keep(messages)
+                else:
+                    self._settle()
                 self._tell_of_link()
+            self._settle(wait_s=SETTLE_LIMIT_S)
         finally:
             self._source.stop()
+            self._ended.set()
+            telling.join()
 
     def stop(self) -> None:
         """Ask :meth:`run` to end; may be called from a signal or another thread."""
@@ -121,38 +203,114 @@ class Collector:
     def _open_store(self) -> None:
         """Make the store's file now, so that readers find it; a fault is for the first batch."""
         try:
-            self._store.append([])
+            self._take_up()
         except StoreError as fault:
             self._tell_of_store(fault)
 
+    def _take_up(self) -> Redeliveries:
+        """Read back, once, what a collector before us knew."""
+        if self._redeliveries is None:
+            self._store.append([])
+            deliveries = self._store.deliveries()
+            resume(self._watchers, self._store, self._channels, _now_ms())
+            self._settled_on_disk = deliveries.settled
+            self._redeliveries = Redeliveries(deliveries.kept, deliveries.settled)
+        return self._redeliveries
+
     def _keep(self, messages: list[Message]) -> None:
         """Keep a batch and acknowledge it; on a stop in between it is left to come again."""
-        arrivals = [
-            self._decoder.arrival(m.topic, m.payload, m.received_ms, retained=m.retained)
-            for m in messages
-        ]
+        self._oldest_in_hand_ms = messages[0].received_ms
         self._in_hand_n = len(messages)
+        arrivals: list[Arrival] | None = None
         pause_s = self._first_pause_s
         while True:
             try:
-                done = self._store.append(arrivals)
+                redeliveries = self._take_up()
+                if arrivals is None:
+                    arrivals = list(self._understood(messages, redeliveries))
+                settled = self._source.settled
+                done = self._store.append(arrivals, settled=settled)
                 break
             except StoreError as fault:
                 self._tell_of_store(fault)
             if self._stopping.wait(pause_s):
                 return
             pause_s = min(self._longest_pause_s, pause_s * 2)
-        if self._store_fault is not None:
-            self._store_fault = None
-            self._say("The store takes readings again; nothing was lost.")
-        self._source.acknowledge(messages)
+        redeliveries.keep(one.delivery for one in arrivals if one.delivery is not None)
+        redeliveries.settle(settled)
+        self._settled_on_disk = max(self._settled_on_disk, settled)
+        self._tell_of_recovery()
+        self._source.acknowledge(messages, redeliveries.last)
+        self._lag_ms = _now_ms() - self._oldest_in_hand_ms
         self._in_hand_n = 0
         self._kept = _sum(self._kept, done)
+
+    def _understood(
+        self, messages: Sequence[Message], redeliveries: Redeliveries
+    ) -> Iterator[Arrival]:
+        """What the messages brought, with marks; repeated ones told from new ones."""
+        for connection, run in groupby(messages, lambda message: message.connection):
+            coming = list(run)
+            if connection != self._connection:
+                self._connection = connection
+                redeliveries.begin(resumed=coming[0].resumed)
+            arrivals = [
+                self._decoder.arrival(m.topic, m.payload, m.received_ms, retained=m.retained)
+                for m in coming
+            ]
+            if any(one.undated or one.refusals for one in arrivals):
+                arrivals = _told_apart(coming, arrivals, redeliveries)
+            for message, arrival in zip(coming, arrivals, strict=True):
+                yield arrival if arrival.again else self._marked(message, arrival)
+
+    def _marked(self, message: Message, arrival: Arrival) -> Arrival:
+        marked = self._watchers.marked(arrival)
+        if not (message.retained or arrival.undated):
+            self._clocks.note(arrival)
+        self._tallies.note(marked)
+        return marked
+
+    def _settle(self, wait_s: float = 0.0) -> None:
+        """Note on disk which deliveries come no more, as soon as there is time for it."""
+        redeliveries = self._redeliveries
+        if redeliveries is None:
+            return
+        end_s = time.monotonic() + wait_s
+        while self._source.settled < redeliveries.last and time.monotonic() < end_s:
+            time.sleep(0.02)
+        settled = self._source.settled
+        if settled <= self._settled_on_disk:
+            return
+        try:
+            self._store.append([], settled=settled)
+        except StoreError as fault:
+            self._tell_of_store(fault)
+            return
+        redeliveries.settle(settled)
+        self._settled_on_disk = settled
+        self._tell_of_recovery()
+
+    def _tell_of_state(self) -> None:
+        """Write the status every second, in a thread of its own, and once more at the end."""
+        if self._status_folder is None:
+            return
+        ended = False
+        while not ended:
+            ended = self._ended.wait(STATUS_EVERY_S)
+            # Whatever is wrong with it, the collecting goes on and the age of the file tells.
+            with contextlib.suppress(Exception):
+                write_status(self._status_folder, self.status(stopped=ended))
+
+    def _tell_of_recovery(self) -> None:
+        if self._store_fault is not None:
+            self._store_fault = self._store_fault_since_ms = None
+            self._say("The store takes readings again; nothing was lost.")
 
     def _tell_of_store(self, fault: StoreError) -> None:
         if str(fault) != self._store_fault:
             self._say(f"{fault} Readings wait, and the broker holds the rest.")
         self._store_fault = str(fault)
+        self._store_fault_since_ms = self._store_fault_since_ms or _now_ms()
 
     def _tell_of_link(self) -> None:
         link = self._source.link
@@ -160,6 +318,41 @@ class Collector:
         if words != self._said_link:
             self._said_link = words
             self._say(f"Collector: {words}.")
+
+
+def _told_apart(
+    messages: Sequence[Message], arrivals: Sequence[Arrival], redeliveries: Redeliveries
+) -> list[Arrival]:
+    """The arrivals, those marked that were kept before, the others with their delivery.
+
+    Only messages that their readings cannot tell apart are looked at: those without a time of
+    their own, and those of which something was refused.
+    """
+    told = list(arrivals)
+    places = [
+        place
+        for place, (message, arrival) in enumerate(zip(messages, arrivals, strict=True))
+        if message.packet_id and (arrival.undated or arrival.refusals)
+    ]
+    coming = [
+        Coming(
+            messages[i].packet_id,
+            messages[i].dup,
+            digest_of(messages[i].topic, messages[i].payload),
+        )
+        for i in places
+    ]
+    for place, one, again in zip(places, coming, redeliveries.again(coming), strict=True):
+        told[place] = (
+            replace(arrivals[place], again=True)
+            if again
+            else replace(arrivals[place], delivery=redeliveries.number(one))
+        )
+    return told
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000
 
 
 def _sum(one: Appended, other: Appended) -> Appended:
@@ -216,7 +409,7 @@ def run_collector(
         )
     source = Subscriber(broker, (channel.topic for channel in settings.channels))
     store = SqliteStore(settings.store.readings_path, open_later=True)
-    collector = Collector(settings, store, source, say=say)
+    collector = Collector(settings, store, source, status_folder=settings.store.folder, say=say)
 
     def stop(*_: object) -> None:
         collector.stop()

@@ -50,7 +50,11 @@ _AT_ONCE_MS = 3_000
 
 
 class Message(NamedTuple):
-    """A message as it came; ``packet_id`` is 0 when there is nothing to acknowledge."""
+    """A message as it came; ``packet_id`` is 0 when there is nothing to acknowledge.
+
+    ``dup`` says that the broker has sent it before; ``resumed`` that its connection took up an
+    earlier session, of which it may be.
+    """
 
     topic: str
     payload: bytes
@@ -58,6 +62,8 @@ class Message(NamedTuple):
     retained: bool
     packet_id: int
     connection: int
+    dup: bool = False
+    resumed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,9 +174,22 @@ def connect(client: Client, broker: BrokerSettings, *, keep_session: bool) -> No
     client.loop_start()
 
 
+class _Asked(NamedTuple):
+    """A question to the broker whose answer comes after it has seen our acknowledgements."""
+
+    number: int
+    connection: int
+    sent: mqtt.MQTTMessageInfo
+
+
 def status_topic(client_id: str) -> str:
     """Where a collector keeps its retained ``online`` or ``offline``."""
     return f"vatside/{client_id}/status"
+
+
+def kept_topic(client_id: str) -> str:
+    """Where a collector says how far it has come; what counts is the broker's answer."""
+    return f"vatside/{client_id}/kept"
 
 
 class Subscriber:
@@ -193,6 +212,7 @@ class Subscriber:
                 where="[broker], client_id",
                 remedy="Use letters, digits, hyphens and dots.",
             )
+        self._kept = kept_topic(broker.client_id)
         self._arrived = threading.Condition()
         self._waiting: deque[Message] = deque()
         self._waiting_bytes = 0
@@ -206,6 +226,10 @@ class Subscriber:
         self._since_ms = _now_ms()
         self._fault: str | None = None
         self._stale_n = 0
+        self._resumed = False
+        self._settled = 0
+        self._sent_number = 0
+        self._asked: _Asked | None = None
         self._client = self._make_client()
 
     def start(self) -> None:
@@ -230,8 +254,13 @@ class Subscriber:
             self._waiting_bytes -= sum(len(message.payload) for message in taken)
         return taken
 
-    def acknowledge(self, messages: Sequence[Message]) -> None:
-        """Tell the broker that these are kept and need not come again."""
+    def acknowledge(self, messages: Sequence[Message], number: int = 0) -> None:
+        """Tell the broker that these are kept and need not come again.
+
+        ``number`` is what :attr:`settled` becomes once the broker is known to have heard it;
+        for one thread.
+        """
+        stale_n = 0
         with self._link:
             for message in messages:
                 if not message.packet_id:
@@ -239,7 +268,38 @@ class Subscriber:
                 if self._connected and message.connection == self._connection:
                     self._client.ack(message.packet_id, 1)
                 else:
-                    self._stale_n += 1
+                    stale_n += 1
+            self._stale_n += stale_n
+        if number and not stale_n:
+            self._sent_number = number
+            self._ask()
+
+    @property
+    def settled(self) -> int:
+        """The highest number whose messages the broker will not send again; for one thread.
+
+        An acknowledgement is not answered in MQTT. A message of our own, sent after it, is; and
+        the broker takes what we send in order.
+        """
+        asked = self._asked
+        if asked is None:
+            return self._settled
+        if asked.connection != self._connection:
+            self._asked = None  # its acknowledgements may be lost with their connection
+        elif asked.sent.is_published():
+            self._settled, self._asked = asked.number, None
+            self._ask()
+        return self._settled
+
+    def _ask(self) -> None:
+        """Ask, unless a question is open or there is nothing new to ask."""
+        if self._asked is not None and self._asked.connection == self._connection:
+            return
+        if self._sent_number > self._settled and self._connected:
+            connection = self._connection
+            sent = self._client.publish(self._kept, str(self._sent_number).encode(), qos=1)
+            if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                self._asked = _Asked(self._sent_number, connection, sent)
 
     @property
     def link(self) -> Link:
@@ -290,6 +350,7 @@ class Subscriber:
             return
         with self._link:
             self._connection += 1
+            self._resumed = flags.session_present
             self._change(connected=True, fault=None)
         if flags.session_present:
             self._forget_what_comes_again()
@@ -350,6 +411,8 @@ class Subscriber:
             message.retain,
             message.mid if message.qos else 0,
             self._connection,
+            message.dup,
+            self._resumed,
         )
         with self._arrived:
             if not arrived.packet_id and self._is_full():

@@ -7,11 +7,15 @@ from collector.store.contract import (
     Buckets,
     Change,
     Changes,
+    CollectingStore,
     Coverage,
+    Deliveries,
+    Delivery,
     Gap,
     ReadingStore,
     Refusal,
     RefusedMessage,
+    SensorState,
 )
 
 __all__ = [
@@ -21,9 +25,13 @@ __all__ = [
     "Buckets",
     "Change",
     "Changes",
+    "CollectingStore",
     "Coverage",
+    "Deliveries",
+    "Delivery",
     "Gap",
     "ReadingStore",
     "Refusal",
     "RefusedMessage",
+    "SensorState",
 ]

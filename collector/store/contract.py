@@ -26,11 +26,43 @@ class Refusal:
 
 
 @dataclass(frozen=True, slots=True)
+class SensorState:
+    """What a message said of the sensor itself, as it was sent: battery level, radio signal."""
+
+    channel: str
+    battery: float | None = None
+    radio: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """A message by which it is known when it is delivered again.
+
+    ``number`` counts up; ``packet_id`` is what the broker called it; ``digest`` stands for
+    topic and payload.
+    """
+
+    number: int
+    packet_id: int
+    digest: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Deliveries:
+    """Deliveries kept, in order of their number; those up to ``settled`` come no more."""
+
+    kept: tuple[Delivery, ...] = ()
+    settled: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Arrival:
     """One message as it came in: what was understood of it and what was refused.
 
     A message with no reading and no refusal (base fields only) counts as stored.
-    ``payload`` is kept only when something was refused.
+    ``payload`` is kept only when something was refused. ``undated`` says that a reading has
+    its time from the arrival; ``delivery`` is kept with the readings then, and ``again`` says
+    that the whole message was kept before and is a duplicate. ``sensors`` is not kept.
     """
 
     topic: str
@@ -38,6 +70,10 @@ class Arrival:
     readings: tuple[Reading, ...] = ()
     refusals: tuple[Refusal, ...] = ()
     payload: bytes = b""
+    undated: bool = False
+    delivery: Delivery | None = None
+    again: bool = False
+    sensors: tuple[SensorState, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,3 +236,16 @@ class ReadingStore(Protocol):
 
     def close(self) -> None:
         """Let go of files and connections."""
+
+
+class CollectingStore(ReadingStore, Protocol):
+    """A store that the collector fills: it also keeps what tells a repeated message."""
+
+    def append(self, arrivals: Sequence[Arrival], *, settled: int = 0) -> Appended:
+        """As before, with the deliveries of the arrivals in the same transaction.
+
+        Deliveries up to ``settled`` are acknowledged, as the broker has confirmed.
+        """
+
+    def deliveries(self) -> Deliveries:
+        """The deliveries that may come again, and those kept in case a broker forgets."""

@@ -27,6 +27,8 @@ from collector.store.contract import (
     Change,
     Changes,
     Coverage,
+    Deliveries,
+    Delivery,
     RefusedMessage,
 )
 from collector.store.sqlite_connections import Readers, open_writer, store_error
@@ -71,9 +73,10 @@ class SqliteStore:
 
     # -- writing ---------------------------------------------------------------------------
 
-    def append(self, arrivals: Sequence[Arrival]) -> Appended:
+    def append(self, arrivals: Sequence[Arrival], *, settled: int = 0) -> Appended:
         """Keep what arrived, in one durable transaction with the accounts. Idempotent.
 
+        ``settled``: deliveries up to this number are acknowledged, as the broker has confirmed.
         Raises ``StoreError`` when nothing of it could be kept; the same call may be repeated.
         """
         if self.read_only:
@@ -84,6 +87,7 @@ class SqliteStore:
             try:
                 connection.execute("BEGIN IMMEDIATE")
                 appended = sqlite_append.append(connection, arrivals, ids)
+                sqlite_append.keep_deliveries(connection, arrivals, settled)
                 connection.execute("COMMIT")
             except BaseException as error:
                 # What failed may have broken the connection (disk gone, file replaced): start
@@ -201,6 +205,16 @@ class SqliteStore:
                 (max(0, limit),),
             )
             return [RefusedMessage(*row) for row in rows]
+
+    def deliveries(self) -> Deliveries:
+        """The deliveries that may come again, and those kept in case a broker forgets."""
+        with self._reading() as connection:
+            rows = connection.execute(
+                "SELECT number, packet_id, digest FROM delivery ORDER BY number"
+            )
+            kept = tuple(Delivery(*row) for row in rows)
+            (settled,) = connection.execute("SELECT number FROM settled").fetchone()
+        return Deliveries(kept, settled)
 
     def changes(self, cursor: int | None = None) -> Changes:
         """What was touched after ``cursor``; None gives only the cursor of now.

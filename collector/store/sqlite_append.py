@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from collector.readings import Mark, Reading
+from collector.redelivery import SETTLED_KEPT_N
 from collector.store.contract import Appended, Arrival
 
 #: How many refused messages are kept, and how many bytes of each; older ones go first.
@@ -42,8 +43,12 @@ def append(
     connection: sqlite3.Connection, arrivals: Sequence[Arrival], ids: dict[str, int]
 ) -> Appended:
     """Keep arrivals within the open transaction; ``ids`` (channel name to number) is filled in."""
+    again = [arrival for arrival in arrivals if arrival.again]
+    if again:
+        arrivals = [arrival for arrival in arrivals if not arrival.again]
     _name_channels(connection, arrivals, ids)
     tally = _Tally()
+    _count_again(again, tally.counts)
     rows, unfit = _rows(arrivals, ids)
     if not unfit and _insert_new(connection, rows):
         for channel, time_ms, _, _ in rows:
@@ -62,6 +67,25 @@ def append(
         conflict=counts["conflicts"],
         refused=counts["readings_refused"],
     )
+
+
+def keep_deliveries(
+    connection: sqlite3.Connection, arrivals: Iterable[Arrival], settled: int
+) -> None:
+    """Keep what tells the arrivals if they come again; let go of what is long settled."""
+    new = [arrival.delivery for arrival in arrivals if arrival.delivery is not None]
+    if new:
+        connection.executemany(
+            "INSERT INTO delivery (number, packet_id, digest) VALUES (?, ?, ?)",
+            [(one.number, one.packet_id, one.digest) for one in new],
+        )
+    if settled:
+        connection.execute("UPDATE settled SET number = max(number, ?)", (settled,))
+        connection.execute(
+            "DELETE FROM delivery WHERE number <= min("
+            "(SELECT number FROM settled), (SELECT max(number) FROM delivery) - ?)",
+            (SETTLED_KEPT_N,),
+        )
 
 
 def _name_channels(
@@ -111,6 +135,16 @@ def _count_all_new(arrivals: Iterable[Arrival], counts: Counter[str]) -> None:
         counts["readings_received"] += len(arrival.readings) + refused
         counts["readings_stored"] += len(arrival.readings)
         counts["readings_refused"] += refused
+
+
+def _count_again(again: Iterable[Arrival], counts: Counter[str]) -> None:
+    """A message that was kept before is a duplicate, whatever it holds."""
+    for arrival in again:
+        held = len(arrival.readings) + len(arrival.refusals)
+        counts["messages_received"] += 1
+        counts["messages_duplicate"] += 1
+        counts["readings_received"] += held
+        counts["readings_duplicate"] += held
 
 
 def _keep_one(

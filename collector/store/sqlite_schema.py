@@ -62,10 +62,20 @@ def readings_as_rows(connection: sqlite3.Connection) -> None:
     )
 
 
+def deliveries_that_may_repeat(connection: sqlite3.Connection) -> None:
+    """What tells a repeated message without a time of its own, and what is settled of it."""
+    connection.execute(
+        "CREATE TABLE delivery ("
+        " number INTEGER PRIMARY KEY, packet_id INTEGER NOT NULL, digest BLOB NOT NULL) STRICT"
+    )
+    connection.execute("CREATE TABLE settled (number INTEGER NOT NULL) STRICT")
+    connection.execute("INSERT INTO settled VALUES (0)")
+
+
 Migration = Callable[[sqlite3.Connection], None]
 
 #: In the order they are applied; a step that has been released is never edited.
-MIGRATIONS: tuple[Migration, ...] = (readings_as_rows,)
+MIGRATIONS: tuple[Migration, ...] = (readings_as_rows, deliveries_that_may_repeat)
 
 
 def applied(connection: sqlite3.Connection) -> list[str]:

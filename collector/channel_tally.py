@@ -1,0 +1,104 @@
+"""What the collector remembers of each channel for the Health page. Pure."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Mapping
+from statistics import median
+
+from collector.clocks import ClockState, Condition
+from collector.readings import Mark
+from collector.status import ChannelStatus
+from collector.store.contract import Arrival
+
+#: The usual interval is the median of so many, and known after so many.
+INTERVALS_N = 15
+LEAST_INTERVALS_N = 3
+
+
+class ChannelTally:
+    """The messages of one channel: when, how often, with what doubts."""
+
+    __slots__ = ("before", "intervals", "last_received_ms", "last_time_ms", "marks", "status")
+
+    def __init__(self, before: ChannelStatus) -> None:
+        """``before`` is what was known when the collector last stopped."""
+        self.before = before
+        self.last_received_ms = before.last_received_ms
+        self.last_time_ms: int | None = None
+        self.intervals: deque[int] = deque(maxlen=INTERVALS_N)
+        self.marks = [0] * len(Mark)
+        self.status = (before.battery, before.radio, before.sensor_ms)
+
+    def note(self, time_ms: int, received_ms: int) -> None:
+        """A message came; ``time_ms`` is that of the newest reading in it."""
+        self.last_received_ms = received_ms
+        if self.last_time_ms is not None and time_ms > self.last_time_ms:
+            self.intervals.append(time_ms - self.last_time_ms)
+        self.last_time_ms = time_ms
+
+    def interval_ms(self) -> int | None:
+        """The usual time between its messages [ms]; from before the start until it is known."""
+        known = list(self.intervals)
+        return round(median(known)) if len(known) >= LEAST_INTERVALS_N else self.before.interval_ms
+
+
+class ChannelTallies:
+    """The tallies of all channels."""
+
+    def __init__(self, channels: Iterable[str], before: Mapping[str, ChannelStatus]) -> None:
+        self._tallies = {
+            channel: ChannelTally(before.get(channel, ChannelStatus(channel=channel)))
+            for channel in channels
+        }
+
+    def note(self, arrival: Arrival) -> None:
+        """A message came that is not a repeated one; its readings carry their marks."""
+        newest: dict[str, int] = {}
+        for reading in arrival.readings:
+            before = newest.get(reading.channel)
+            if before is None or reading.time_ms > before:
+                newest[reading.channel] = reading.time_ms
+            if reading.marks:
+                self._count(reading.channel, reading.marks)
+        for channel, time_ms in newest.items():
+            tally = self._tallies.get(channel)
+            if tally is not None:
+                tally.note(time_ms, arrival.received_ms)
+        for sensor in arrival.sensors:
+            self._tallies[sensor.channel].status = (
+                sensor.battery,
+                sensor.radio,
+                arrival.received_ms,
+            )
+
+    def statuses(self, clocks: Mapping[str, ClockState]) -> tuple[ChannelStatus, ...]:
+        """What is known of every channel; a clock not measured yet is as it was before."""
+        return tuple(
+            ChannelStatus(
+                channel=channel,
+                last_received_ms=tally.last_received_ms,
+                interval_ms=tally.interval_ms(),
+                marks={
+                    mark.name.lower(): count
+                    for mark, count in zip(Mark, tally.marks, strict=True)
+                    if count and mark.name
+                },
+                clock=_measured(clocks.get(channel, ClockState()), tally.before.clock),
+                battery=tally.status[0],
+                radio=tally.status[1],
+                sensor_ms=tally.status[2],
+            )
+            for channel, tally in self._tallies.items()
+        )
+
+    def _count(self, channel: str, marks: Mark) -> None:
+        tally = self._tallies.get(channel)
+        if tally is None:
+            return
+        for place, mark in enumerate(Mark):
+            tally.marks[place] += bool(marks & mark)
+
+
+def _measured(now: ClockState, before: ClockState) -> ClockState:
+    return before if now.condition is Condition.NOT_MEASURED else now
