@@ -91,6 +91,7 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
 
     from api.answers import Workshop
     from api.record import Record
+    from api.serve import Server
     from collector.store.sqlite import SqliteStore
     from dashboards.app import create_app
 
@@ -106,7 +107,7 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
     record = Record(settings.store.record_path)
     try:
         app = create_app(Workshop(settings, store, record))
-        server = uvicorn.Server(
+        server = Server(
             uvicorn.Config(
                 app,
                 host=host,
