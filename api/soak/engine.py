@@ -323,6 +323,7 @@ class _Bench:
                 area=_run_on(log.area, areas),
                 lowest_c=_least(log.lowest_c, rows.lowest[within]),
                 highest_c=_most(log.highest_c, rows.highest[within]),
+                spread_k=_most(log.spread_k, rows.spread[within]),
             )
         )
         low, high = log.step.low_c, log.step.high_c

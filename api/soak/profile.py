@@ -47,6 +47,15 @@ class Rows:
         # Column by column: numpy is slow along short rows.
         return np.asarray(sum(self.chamber.T) / self.chamber.shape[1])
 
+    @property
+    def spread(self) -> Floats:
+        """How far the probes stand apart at each recorded moment [K]; NaN with only one."""
+        if self.chamber.shape[1] == 1:
+            return np.full(len(self), np.nan)
+        apart = reduce(np.maximum, self.chamber.T) - reduce(np.minimum, self.chamber.T)
+        known = np.concatenate(([False], self.recorded)) | np.concatenate((self.recorded, [False]))
+        return np.where(known, apart, np.nan)
+
     def piece(self, first: int, last: int) -> Rows:
         """Rows ``first`` to ``last``, both included."""
         rows, stretches = slice(first, last + 1), slice(first, last)

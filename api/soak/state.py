@@ -35,7 +35,8 @@ class StepLog:
     ``settled_ms`` is when its dwell began, ``done_ms`` when it was complete (None: not yet).
     ``dwell_ms`` was counted in band. ``lowest_c`` and ``highest_c`` are of readings between
     settled and done, in band or not; ``peak_c`` is the hottest reading of the whole step, its
-    approach included. ``watched_ms`` and ``area`` [°C ms] carry the mean.
+    approach included. ``spread_k`` is how far the chamber probes stood apart at most in the
+    dwell (None with one probe). ``watched_ms`` and ``area`` [°C ms] carry the mean.
     """
 
     number: int
@@ -49,6 +50,7 @@ class StepLog:
     lowest_c: float | None = None
     highest_c: float | None = None
     peak_c: float | None = None
+    spread_k: float | None = None
 
     @property
     def dwell_s(self) -> float:

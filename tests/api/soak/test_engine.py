@@ -136,6 +136,9 @@ def test_the_worst_probe_decides() -> None:
     state = fold(program(60, dwell_min=15), [Started(0, (), ("left", "right")), *readings])
     assert state.steps[0].settled_ms == pytest.approx(10 * MIN)
     assert state.steps[0].done_ms == pytest.approx(25 * MIN)
+    # 60 against 58 °C at the beginning of the dwell.
+    assert state.steps[0].spread_k == pytest.approx(2)
+    assert run(program(60), minutes([60] * 5)).steps[0].spread_k is None
 
 
 def test_a_lost_probe_stops_the_clock_until_it_is_back() -> None:
