@@ -10,6 +10,7 @@ bursts count for the time they stand for and no more.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -150,6 +151,38 @@ def summarise(
         minutes_above=minutes_above,
         degree_hours_above=degree_hours_above,
     )
+
+
+def together(
+    first: Series,
+    second: Series,
+    combine: Callable[[Floats, Floats], Floats],
+    *,
+    channel: str,
+    gap_limits_ms: tuple[float, float],
+    left_out: Mark = DOUBTFUL,
+) -> Series:
+    """A quantity made of two, such as vat minus room or the dew point, as a series of its own.
+
+    It has a value at every reading of either series at which both are recorded, each taken to
+    run straight between readings no further apart than its own gap limit. A hole in either is
+    a hole in it. A difference made so is exact in between; a dew point is near enough.
+    """
+    parts = [first.without(left_out), second.without(left_out)]
+    times = np.union1d(parts[0].times_ms, parts[1].times_ms)
+    known = np.ones(len(times), bool)
+    columns = []
+    for part, limit in zip(parts, gap_limits_ms, strict=True):
+        if len(part) == 0:
+            return Series.of(channel, [])
+        left = np.searchsorted(part.times_ms, times, side="right") - 1
+        right = np.searchsorted(part.times_ms, times)
+        inside = (left >= 0) & (right < len(part))
+        left, right = np.maximum(left, 0), np.minimum(right, len(part) - 1)
+        known &= inside & (part.times_ms[right] - part.times_ms[left] <= limit)
+        columns.append(np.interp(times, part.times_ms, part.values))
+    values = combine(columns[0][known], columns[1][known])
+    return Series(channel, times[known], values, np.zeros(len(values), np.uint8))
 
 
 #: What a first-layers value needs (method: keeps its error at or below 0.05 °C).

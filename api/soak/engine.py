@@ -363,6 +363,8 @@ class _Bench:
     def _note_moment(self, rows: Rows) -> None:
         """Note the readings at the first of these moments; all but one may be known."""
         self._note_peak(rows.highest[:1])
+        if self._state.first_c is None:
+            self._state = replace(self._state, first_c=_most(None, rows.highest[:1]))
         log = self._log
         if log.settled_ms is not None and log.done_ms is None:
             low, high = (

@@ -93,14 +93,19 @@ class Program(Frozen):
     """The steps of a run in order, upwards or downwards, when they settle and when to look.
 
     ``look_every_min`` asks for looks during the dwell beside the one at the end of each
-    step. Across a stretch without a chamber reading longer than ``gap_limit_s`` nothing is
-    counted. ``note`` says where the program comes from.
+    step, ``look_every_k`` for looks while the chamber climbs: that makes the program a ramp,
+    whose results count in temperature reached, not in steps held. Above ``stop_above_c`` the
+    run should be stopped, by hand: nothing here switches a heater. Across a stretch without a
+    chamber reading longer than ``gap_limit_s`` nothing is counted. ``note`` says where the
+    program comes from.
     """
 
     name: str = Field(min_length=1, max_length=80)
     steps: tuple[Step, ...] = Field(min_length=1, max_length=100)
     settle: Settle = Settle()
     look_every_min: float | None = Field(None, gt=0, le=100_000)
+    look_every_k: float | None = Field(None, gt=0, le=100)
+    stop_above_c: float | None = Field(None, ge=-100, le=500)
     gap_limit_s: float = Field(GAP_LIMIT_DEFAULT_S, gt=0, le=86_400)
     note: str = Field("", max_length=2_000)
 
@@ -220,6 +225,14 @@ def stepped(name: str, setpoints_c: Sequence[float], *, dwell_min: float, note: 
     return Program(name=name, steps=steps, note=note)
 
 
+def steady_ramp(
+    name: str, to_c: float, *, rate_k_per_min: float, look_every_k: float, note: str
+) -> Program:
+    """A steady climb to a temperature [°C] with looks on the way, held for a minute at the end."""
+    end = Step(setpoint_c=to_c, dwell_min=1, ramp_limit_k_per_min=rate_k_per_min)
+    return Program(name=name, steps=(end,), look_every_k=look_every_k, note=note)
+
+
 #: Programs to start from.
 READY_MADE: tuple[Program, ...] = (
     stepped(
@@ -235,6 +248,16 @@ READY_MADE: tuple[Program, ...] = (
         note=(
             "Takes its temperatures and its 2 hours from the preferred values of "
             "IEC 60068-2-2 for dry heat; it is not that test."
+        ),
+    ),
+    steady_ramp(
+        "Steady ramp",
+        150,
+        rate_k_per_min=2,
+        look_every_k=10,
+        note=(
+            "Climbs at the 2 K/min that ISO 75 and ASTM D648 heat at; without their load and "
+            "deflection it is not those tests."
         ),
     ),
 )

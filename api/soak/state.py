@@ -9,7 +9,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass, field
 
-from api.soak.program import Finding, Program, Step
+from api.soak.program import APPROACH_DEFAULT_K_PER_MIN, Finding, Program, Step
 
 
 class Phase(enum.StrEnum):
@@ -166,6 +166,7 @@ class Settling:
 class RunState:
     """The whole run as known from its events so far.
 
+    ``first_c`` is the first chamber reading, ``peak_c`` the hottest so far [°C];
     ``folded`` is the last moment folded, counted from the start [ms]; None before the first.
     """
 
@@ -179,6 +180,7 @@ class RunState:
     excursions: tuple[Excursion, ...] = ()
     holes: tuple[Hole, ...] = ()
     looks: tuple[LookAt, ...] = ()
+    first_c: float | None = None
     peak_c: float | None = None
     ended_ms: int | None = None
     reason: str = ""
@@ -226,6 +228,12 @@ class RunState:
         return last if last.end_ms == self.started_ms + self.folded else None
 
     @property
+    def too_hot(self) -> bool:
+        """Whether any reading was above the temperature at which the run should be stopped."""
+        limit = self.program.stop_above_c
+        return limit is not None and self.peak_c is not None and self.peak_c > limit
+
+    @property
     def inside(self) -> tuple[str, ...]:
         """Specimens that are still in the chamber."""
         out = {name for name, _ in self.taken_out}
@@ -235,9 +243,10 @@ class RunState:
     def look_due_ms(self) -> float | None:
         """When the next look is due, as far as can be told now; in the past when overdue.
 
-        A look at every specimen still inside is due when a step is done, and in the dwell
-        every ``look_every_min`` after it began or was last looked at. The end of a dwell is
-        forecast from the last reading as if the chamber stayed in band.
+        A look at every specimen still inside is due when a step is done, in the dwell every
+        ``look_every_min`` after it began or was last looked at, and on a climb every
+        ``look_every_k``. The end of a dwell is forecast from the last reading as if the
+        chamber stayed in band, a climb as if it kept to its ramp limit.
         """
         log = self.log
         if log is None or not self.inside or self.phase.over:
@@ -247,8 +256,24 @@ class RunState:
         done = [step.done_ms for step in self.steps if step.done_ms is not None]
         if done and oldest < done[-1]:
             return done[-1]
-        if self.phase is not Phase.DWELL or log.settled_ms is None or self.folded is None:
+        if self.folded is None:
+            return None
+        if self.phase is Phase.APPROACH and self.program.look_every_k is not None:
+            return self._climb_look_due_ms(log.step, self.program.look_every_k)
+        if self.phase is not Phase.DWELL or log.settled_ms is None:
             return None
         end = self.started_ms + self.folded + log.remaining_s * 1_000
         every = self.program.look_every_min
         return end if every is None else min(end, max(oldest, log.settled_ms) + every * 60_000)
+
+    def _climb_look_due_ms(self, step: Step, every_k: float) -> float | None:
+        """When the chamber is, or will be, that much hotter than when last looked at."""
+        if self.peak_c is None or self.first_c is None or self.folded is None:
+            return None
+        seen = {
+            look.specimen: look.place.peak_c for look in self.looks if look.place.peak_c is not None
+        }
+        coolest = min(seen.get(name, self.first_c) for name in self.inside)
+        missing_k = max(coolest + every_k - self.peak_c, 0.0)
+        minutes = missing_k / (step.ramp_limit_k_per_min or APPROACH_DEFAULT_K_PER_MIN)
+        return self.started_ms + self.folded + minutes * 60_000

@@ -53,7 +53,8 @@ class SpecimenVerdict:
     sound (None: never looked at before), ``failed`` when first found failed (None: it never
     was). ``survived_c`` is the measured mean of the hottest step it held, ``failed_c`` that
     of the step it was found failed in, up to that look, or the hottest reading by then where
-    that step had not settled; None where there is none. ``steps`` are those begun, up
+    that step had not settled; None where there is none. On a ramp both
+    are the hottest reading by that look. ``steps`` are those begun, up
     to the failure.
     """
 
@@ -90,12 +91,13 @@ def verdict_on(specimen: str, state: RunState) -> SpecimenVerdict:
     means = [
         step.mean_c for step in steps if step.verdict is Verdict.HELD and step.mean_c is not None
     ]
+    ramp = state.program.look_every_k is not None
     return SpecimenVerdict(
         specimen=specimen,
         sound=sound,
         failed=failed,
-        survived_c=max(means, default=None),
-        failed_c=None if failed is None else _failed_c(failed),
+        survived_c=_reached(sound) if ramp else max(means, default=None),
+        failed_c=_reached(failed) if ramp else _failed_c(failed),
         steps=steps,
     )
 
@@ -148,5 +150,12 @@ def overshot(state: RunState) -> tuple[int, ...]:
     )
 
 
-def _failed_c(failed: Place) -> float | None:
+def _failed_c(failed: Place | None) -> float | None:
+    if failed is None:
+        return None
     return failed.peak_c if failed.mean_c is None else failed.mean_c
+
+
+def _reached(place: Place | None) -> float | None:
+    """On a ramp: the hottest the specimen had seen by a look."""
+    return None if place is None else place.peak_c

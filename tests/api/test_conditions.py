@@ -12,7 +12,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from api.conditions import Summary, first_layers_value, summarise, whole_print_value
+from api.conditions import (
+    Summary,
+    first_layers_value,
+    summarise,
+    together,
+    whole_print_value,
+)
+from api.psychrometrics import dew_point_c
 from collector.errors import InvalidError
 from collector.readings import Mark, Series
 from collector.store.contract import Gap
@@ -301,6 +308,45 @@ def test_minutes_on_both_sides_of_a_limit_are_the_covered_minutes(
     assert figure.minutes_below + figure.minutes_above <= covered + 1e-6
     net = (figure.degree_hours_above - figure.degree_hours_below) * 60
     assert net == pytest.approx((figure.mean - 37.5) * covered, abs=1e-6)
+
+
+# --- quantities made of two channels ------------------------------------------------------
+
+
+def test_vat_minus_room_is_exact_and_has_the_holes_of_both() -> None:
+    vat = series([m * MIN for m in (0, 10, 20, 30, 60, 70)], [20, 22, 24, 26, 30, 30])
+    room = series([m * MIN for m in (5, 25, 45, 65)], [18, 18, 20, 20])
+    apart = together(
+        vat,
+        room,
+        lambda a, b: a - b,
+        channel="vat minus room",
+        gap_limits_ms=(10 * MIN, 20 * MIN),
+    )
+    assert (apart.times_ms / MIN).tolist() == [5, 10, 20, 25, 30, 60, 65]
+    assert apart.values.tolist() == [3, 4, 6, 7, 7.5, 10, 10]
+    summary = summarise(apart, 5 * MIN, 65 * MIN, gap_limit_ms=20 * MIN)
+    assert summary.gaps == (Gap(30 * MIN, 60 * MIN),)
+
+
+def test_dew_point_of_a_room_from_two_channels() -> None:
+    warm = series([0, 10 * MIN, 20 * MIN], [20, 20, 20])
+    damp = seconds([30, 630, 1_170], [40, 40, 40])
+    dew = together(warm, damp, dew_point_c, channel="dew point", gap_limits_ms=(10 * MIN, 10 * MIN))
+    # 20 °C and 40 %RH: 5.980 °C by the Magnus form of WMO No. 8.
+    assert dew.values == pytest.approx([5.980] * len(dew), abs=6e-4)
+    assert len(dew) == 4
+    nothing = together(
+        warm, series([], []), dew_point_c, channel="dew point", gap_limits_ms=(MIN, MIN)
+    )
+    assert len(nothing) == 0
+
+
+def test_a_doubtful_reading_of_either_is_left_out_of_both() -> None:
+    doubtful = Series.of("vat-north", [(0, 20, 0), (MIN, 85, int(Mark.JUMP)), (2 * MIN, 20, 0)])
+    room = series([0, MIN, 2 * MIN], [18, 18, 18])
+    apart = together(doubtful, room, lambda a, b: a - b, channel="x", gap_limits_ms=(2 * MIN, MIN))
+    assert apart.values.tolist() == [2, 2, 2]
 
 
 # --- the figures that enter the analysis ---------------------------------------------------

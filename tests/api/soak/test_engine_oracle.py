@@ -113,14 +113,14 @@ def check(state: RunState, program: Program, probes: dict[str, Points]) -> None:
             assert look.place.dwell_s * 1_000 == pytest.approx(expected_place["dwell_ms"], abs=0.01)
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=800, deadline=None)
 @given(programs, profiles(), marks)
 def test_one_probe(program: Program, points: Points, looks: list[tuple[int, str, Finding]]) -> None:
     probes = {"chamber": points}
     check(fold(program, events_of(probes, looks)), program, probes)
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=500, deadline=None)
 @given(programs, profiles(), profiles(), marks)
 def test_two_probes_are_in_band_only_together(
     program: Program, left: Points, right: Points, looks: list[tuple[int, str, Finding]]
@@ -129,7 +129,7 @@ def test_two_probes_are_in_band_only_together(
     check(fold(program, events_of(probes, looks)), program, probes)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=500, deadline=None)
 @given(programs, profiles(), profiles(), st.none() | profiles(), rules, marks, st.data())
 def test_a_prefix_and_the_rest_give_the_whole(
     program: Program,
@@ -149,7 +149,7 @@ def test_a_prefix_and_the_rest_give_the_whole(
     assert state == fold(program, events)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(programs, profiles(), profiles(), marks)
 def test_one_by_one_and_in_one_piece_are_the_same(
     program: Program, left: Points, right: Points, looks: list[tuple[int, str, Finding]]

@@ -43,12 +43,15 @@ def test_the_band_holds_its_own_edges() -> None:
 
 
 def test_ready_made_programs_climb_and_say_where_they_come_from() -> None:
-    hourly, preferred = READY_MADE
+    hourly, preferred, ramp = READY_MADE
     assert [step.setpoint_c for step in hourly.steps] == [50, 60, 70, 80, 90, 100, 110, 120]
     assert {step.dwell_min for step in hourly.steps} == {60}
     assert "no source" in hourly.note
     # IEC 60068-2-2 preferred temperatures 55, 70, 85, 100, 125 °C; shortest duration 2 h.
     assert [step.setpoint_c for step in preferred.steps] == [55, 70, 85, 100, 125]
+    # ISO 75 and ASTM D648 heat at 2 °C/min (test-house pages).
+    assert ramp.steps[0].ramp_limit_k_per_min == 2
+    assert estimated_min(ramp, from_c=20) == pytest.approx((148 - 20) / 2 + 1)
     assert all("compl" not in program.note for program in READY_MADE)
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from api.soak.engine import fold
 from api.soak.events import ChamberReading, Event, LookTaken, Started
-from api.soak.program import Finding, Program, Step
+from api.soak.program import Finding, Program, Step, steady_ramp
 from api.soak.verdict import SpecimenVerdict, Verdict, overshot, verdict_on, verdicts
 
 MIN = 60_000
@@ -126,3 +126,21 @@ def test_going_down_is_not_overshooting() -> None:
     down = PLAN.model_copy(update={"steps": tuple(reversed(PLAN.steps))})
     told = [ChamberReading(i * MIN, 70) for i in range(15)]
     assert overshot(fold(down, [Started(0), *told])) == ()
+
+
+def test_on_a_ramp_results_count_in_temperature_reached() -> None:
+    ramp = steady_ramp("ramp", 100, rate_k_per_min=2, look_every_k=10, note="")
+    climb = [ChamberReading(i * MIN, 20 + 2 * i) for i in range(30)]
+    looks = [(16, SOUND), (21, SOUND), (26, WARPED)]
+    events: list[Event] = [Started(0, ("A",))]
+    for minute, reading in enumerate(climb):
+        events.append(reading)
+        events += [LookTaken(minute * MIN, "A", f) for at, f in looks if at == minute]
+    judged = verdict_on("A", fold(ramp, events))
+    assert (judged.survived_c, judged.failed_c) == (62, 72)
+    early = fold(ramp, events[:4])
+    # 20 °C at the start and 24 °C after two minutes: 10 K more than at the start in 3 minutes.
+    assert early.look_due_ms == 5 * MIN
+    assert not early.too_hot
+    limited = ramp.model_copy(update={"stop_above_c": 70.0})
+    assert fold(limited, events).too_hot
