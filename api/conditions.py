@@ -19,6 +19,7 @@ import numpy.typing as npt
 from collector.errors import InvalidError
 from collector.readings import Mark, Series
 from collector.store.contract import Gap
+from collector.store.stretches import coverage_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -104,7 +105,7 @@ def summarise(
     start_ms: int,
     end_ms: int,
     *,
-    gap_limit_ms: float,
+    gap_limit_ms: int,
     below: float | None = None,
     above: float | None = None,
     least_coverage: float = 0.5,
@@ -119,22 +120,21 @@ def summarise(
     _check_window(start_ms, end_ms, gap_limit_ms)
     kept = series.without(left_out)
     inside = _inside(kept, start_ms, end_ms)
-    stretches = _stretches(kept, start_ms, end_ms, gap_limit_ms)
-    coverage = stretches.covered_ms / (end_ms - start_ms)
+    covered = coverage_of(kept.times_ms, start_ms, end_ms, gap_limit_ms=gap_limit_ms)
     bare = Summary(
         start_ms=start_ms,
         end_ms=end_ms,
-        count=int(np.count_nonzero(inside)),
-        marked_out=int(np.count_nonzero(_inside(series, start_ms, end_ms)))
-        - int(np.count_nonzero(inside)),
-        coverage=coverage,
-        gaps=_gaps(kept, start_ms, end_ms, gap_limit_ms),
+        count=covered.count,
+        marked_out=int(np.count_nonzero(_inside(series, start_ms, end_ms))) - covered.count,
+        coverage=covered.share,
+        gaps=covered.gaps,
         below=below,
         above=above,
     )
-    reason = _too_little(coverage, least_coverage)
+    reason = _too_little(covered.share, least_coverage)
     if reason:
         return replace(bare, withheld=reason)
+    stretches = _stretches(kept, start_ms, end_ms, gap_limit_ms)
     mean, deviation, slope_per_h = _moments(stretches)
     minutes_below, degree_hours_below = _under(stretches, below, 1.0)
     minutes_above, degree_hours_above = _under(stretches, above, -1.0)
@@ -195,7 +195,7 @@ WHOLE_PRINT_END_SHARE = 0.10
 
 
 def first_layers_value(
-    series: Series, start_ms: int, end_ms: int, *, gap_limit_ms: float, left_out: Mark = DOUBTFUL
+    series: Series, start_ms: int, end_ms: int, *, gap_limit_ms: int, left_out: Mark = DOUBTFUL
 ) -> WindowValue:
     """Mean over a first-layers window, lost minutes taken from a straight line.
 
@@ -225,7 +225,7 @@ def first_layers_value(
 
 
 def whole_print_value(
-    series: Series, start_ms: int, end_ms: int, *, gap_limit_ms: float, left_out: Mark = DOUBTFUL
+    series: Series, start_ms: int, end_ms: int, *, gap_limit_ms: int, left_out: Mark = DOUBTFUL
 ) -> WindowValue:
     """Mean over a whole print of the readings joined by straight lines.
 
@@ -257,7 +257,7 @@ def whole_print_value(
     return WindowValue(area / length, None, coverage, count)
 
 
-def _check_window(start_ms: int, end_ms: int, gap_limit_ms: float) -> None:
+def _check_window(start_ms: int, end_ms: int, gap_limit_ms: int) -> None:
     if end_ms <= start_ms:
         raise InvalidError(
             "The window ends before it starts.", where="end", remedy="Give a later end."
@@ -280,7 +280,7 @@ def _too_little(coverage: float, least: float) -> str | None:
     return None
 
 
-def _stretches(series: Series, start_ms: int, end_ms: int, gap_limit_ms: float) -> _Stretches:
+def _stretches(series: Series, start_ms: int, end_ms: int, gap_limit_ms: int) -> _Stretches:
     """The covered straight pieces, cut at the window's edges."""
     times = (series.times_ms - start_ms).astype(np.float64)
     length = float(end_ms - start_ms)
@@ -296,25 +296,6 @@ def _stretches(series: Series, start_ms: int, end_ms: int, gap_limit_ms: float) 
         np.where(begin > left, first + rate * (begin - left), first),
         np.where(end < right, last - rate * (right - end), last),
     )
-
-
-def _gaps(series: Series, start_ms: int, end_ms: int, gap_limit_ms: float) -> tuple[Gap, ...]:
-    """The gaps that reach into the window, cut at its edges.
-
-    Where the series has nothing before (after) the window's first (last) reading, the edge
-    is a gap when it is longer than the limit.
-    """
-    times = series.times_ms
-    if len(times) == 0:
-        return (Gap(start_ms, end_ms),)
-    left, right = times[:-1], times[1:]
-    wide = (right - left > gap_limit_ms) & (right > start_ms) & (left < end_ms)
-    holes = list(zip(left[wide].tolist(), right[wide].tolist(), strict=True))
-    if times[0] - start_ms > gap_limit_ms:
-        holes.insert(0, (start_ms, int(times[0])))
-    if end_ms - times[-1] > gap_limit_ms:
-        holes.append((int(times[-1]), end_ms))
-    return tuple(Gap(max(left, start_ms), min(right, end_ms)) for left, right in holes)
 
 
 def _moments(stretches: _Stretches) -> tuple[float, float, float]:
