@@ -86,8 +86,10 @@ def again(plate: Print, start: datetime) -> Print:
         start=start,
         resin=plate.resin,
         machine=plate.machine,
+        bottle=plate.bottle,
+        plate=plate.plate,
         settings=plate.settings,
-        parts=tuple(Part(name=part.name) for part in plate.parts),
+        parts=tuple(Part(name=part.name, place=part.place) for part in plate.parts),
     )
 
 
@@ -98,9 +100,11 @@ def print_of(texts: Mapping[str, str], now: datetime, before: Print | None = Non
     were keep their seconds, and parts keep what was seen of them. Raises ``InvalidError``
     naming the field.
     """
+    not_in_the_form = before.model_dump(exclude={"settings", "parts"}) if before else {}
     return checked(
         Print,
         {
+            **not_in_the_form,
             "start": _time(texts, "start", before.start if before else None) or now,
             "end": _time(texts, "end", before.end if before else None),
             "machine": _choice(texts, "machine", "Choose the machine."),
@@ -110,7 +114,6 @@ def print_of(texts: Mapping[str, str], now: datetime, before: Print | None = Non
                 for field in SETTING_FIELDS
             },
             "parts": _parts(texts.get("parts", ""), before.parts if before else ()),
-            "order_only": before.order_only if before else False,
             "logged_vat_c": number_of(texts.get("logged_vat_c", ""), "logged_vat_c"),
             "note": texts.get("note", ""),
         },
@@ -152,6 +155,7 @@ def verdict_by_part(plate: Print, form: FormData) -> Print:
                 Part,
                 {
                     "name": part.name,
+                    "place": part.place,
                     "outcome": outcome,
                     "modes": [*map(str, form.getlist(f"modes-{number}"))] if bad else [],
                     "note": text_of(form, f"note-{number}"),

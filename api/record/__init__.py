@@ -1,4 +1,4 @@
-"""The record of what was done: resins, machines, prints, parts, soak runs and looks."""
+"""The record of what was done: resins, machines, prints, soak runs and what belongs to them."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from api.record.database import Database
+from api.record.dismissals import Dismissal, Dismissals
 from api.record.entries import (
     ChannelLink,
     Kept,
@@ -25,13 +26,20 @@ from api.record.ledgers import (
     Soaks,
     cursor_of,
 )
+from api.record.photographs import Photograph, Photographs
+from api.record.supplies import Bottle, Bottles, Plate, PlatePart, Plates
 from collector.readings import ms_of
 
 __all__ = [
+    "Bottle",
     "ChannelLink",
+    "Dismissal",
     "Kept",
     "LoggedLook",
     "Machine",
+    "Photograph",
+    "Plate",
+    "PlatePart",
     "PrintFilter",
     "Record",
     "Resin",
@@ -47,18 +55,23 @@ def _now_ms() -> int:
 class Record:
     """record.db: one ledger per kind, every change kept. Safe to use from several threads.
 
-    Opening brings the tables up to date. ``clock`` gives the time of a change in ms since
-    1970 UTC. Every method may raise ``StoreError``, ``InvalidError``, ``NotFoundError`` or
-    ``ConflictError``.
+    Opening brings the tables up to date. ``folder`` is where the file lies; ``clock`` gives the
+    time of a change in ms since 1970 UTC. Every method may raise ``StoreError``,
+    ``InvalidError``, ``NotFoundError`` or ``ConflictError``.
     """
 
     def __init__(self, path: Path, *, clock: Callable[[], int] = _now_ms) -> None:
+        self.folder = path.parent
         self._database = Database(path, clock)
         self.resins = Resins(self._database)
         self.machines = Machines(self._database)
+        self.bottles = Bottles(self._database)
+        self.plates = Plates(self._database)
         self.prints = Prints(self._database)
         self.soaks = Soaks(self._database)
         self.looks = Looks(self._database)
+        self.photographs = Photographs(self._database)
+        self.dismissals = Dismissals(self._database)
 
     def transaction(self) -> AbstractContextManager[None]:
         """Several changes as one: all of them, or none when anything is raised within."""

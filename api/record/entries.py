@@ -10,6 +10,7 @@ from typing import Annotated, Generic, TypeVar
 from pydantic import AwareDatetime, BaseModel, Field, JsonValue, model_validator
 
 from api.prints import MOST_ID, Frozen
+from api.settings_check import Guidance
 from api.soak.program import Look
 from collector.readings import Role
 
@@ -21,12 +22,16 @@ ChannelId = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
 
 
 class Resin(Frozen):
-    """A resin: name (given once), maker's category, density [g/cm³], price per kg, note."""
+    """A resin: name (given once), maker's category, density [g/cm³], price per kg, note.
+
+    ``guidance`` is what its maker prints on it.
+    """
 
     name: Name
     category: str = Field("", max_length=80)
     density_g_cm3: float | None = Field(None, gt=0, le=5)
     price_per_kg: float | None = Field(None, ge=0, le=1e6)
+    guidance: Guidance = Guidance()
     note: Note = ""
 
 

@@ -189,7 +189,7 @@ class Ledger(Generic[M]):
         row = self._database.row("SELECT * FROM creation_key WHERE key = ?", (key,))
         if row is None:
             return None
-        if (row["kind"], row["entry"]) != (self.kind, as_json(entry)):
+        if row["kind"] != self.kind or type(entry).model_validate_json(row["entry"]) != entry:
             raise ConflictError(
                 f"the key was used before, to make {row['kind']} {row['id']} with other content",
                 where="Idempotency-Key",

@@ -9,10 +9,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from api.prints import EARLIEST, LATEST, Outcome, Part, Print, Settings
+from api.prints import Afterwork, FailureMode, Outcome, Part, Print, Settings
 from api.record.database import Value
 from api.record.entries import ChannelLink, Kept, LoggedLook, Machine, Resin
 from api.record.ledger import Ledger
+from api.record.moments import moment_or_none, stored, stored_or_none
+from api.settings_check import Guidance
 from api.soak.program import Program, SoakRun, Specimen
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, moment_of, ms_of
@@ -29,10 +31,12 @@ class Resins(Ledger[Resin]):
         return next(iter(self._where("name = ?", (name,))), None)
 
     def _columns(self, entry: Resin) -> Mapping[str, Value]:
-        return entry.model_dump()
+        columns = entry.model_dump(exclude={"guidance"})
+        return {**columns, "guidance": entry.guidance.model_dump_json(exclude_none=True)}
 
     def _entry(self, row: sqlite3.Row) -> Resin:
-        return Resin(**{name: row[name] for name in Resin.model_fields})
+        columns = {name: row[name] for name in Resin.model_fields}
+        return Resin(**{**columns, "guidance": Guidance.model_validate_json(row["guidance"])})
 
     def _check(self, entry_id: int | None, entry: Resin) -> None:
         self._check_name_free(entry_id, entry.name)
@@ -41,6 +45,7 @@ class Resins(Ledger[Resin]):
         key = (entry_id,)
         self._check_count("SELECT count(*) FROM print WHERE resin = ?", key, "prints")
         self._check_count("SELECT count(*) FROM specimen WHERE resin = ?", key, "specimens")
+        self._check_count("SELECT count(*) FROM bottle WHERE resin = ?", key, "bottles")
 
 
 class Machines(Ledger[Machine]):
@@ -67,8 +72,8 @@ class Machines(Ledger[Machine]):
                 ChannelLink(
                     channel=link["channel"],
                     role=Role(link["role"]),
-                    since=_moment(link["since_ms"]),
-                    until=_moment(link["until_ms"]),
+                    since=moment_or_none(link["since_ms"]),
+                    until=moment_or_none(link["until_ms"]),
                 )
                 for link in links
             ),
@@ -84,8 +89,8 @@ class Machines(Ledger[Machine]):
                     n,
                     link.channel,
                     link.role.value,
-                    _stored_or_none(link.since, f"channels.{n}.since"),
-                    _stored_or_none(link.until, f"channels.{n}.until"),
+                    stored_or_none(link.since, f"channels.{n}.since"),
+                    stored_or_none(link.until, f"channels.{n}.until"),
                 )
                 for n, link in enumerate(entry.channels)
             ],
@@ -99,6 +104,8 @@ class Machines(Ledger[Machine]):
 
     def _check_unused(self, entry_id: int, entry: Machine) -> None:
         self._check_count("SELECT count(*) FROM print WHERE machine = ?", (entry_id,), "prints")
+        sql = "SELECT count(*) FROM dismissal WHERE machine = ?"
+        self._check_count(sql, (entry_id,), "dismissed stretches of power")
 
 
 def _check_links_apart(entry: Machine, other: Machine) -> None:
@@ -119,11 +126,14 @@ class PrintFilter:
     """Which prints to list; None asks for all. ``since`` and ``until`` bound the start.
 
     ``outcome`` is the worst among the parts; ``looked`` False asks for prints of which no
-    part was looked at.
+    part was looked at; ``mode`` asks for prints of which a part failed or was flawed that way.
     """
 
     resin: int | None = None
     machine: int | None = None
+    bottle: int | None = None
+    plate: int | None = None
+    mode: FailureMode | None = None
     outcome: Outcome | None = None
     looked: bool | None = None
     since: datetime | None = None
@@ -161,18 +171,24 @@ class Prints(Ledger[Print]):
     def started(self, machine: int, start: datetime) -> Kept[Print] | None:
         """The print that started on a machine at exactly a moment, or None."""
         return next(
-            iter(self._where("machine = ? AND start_ms = ?", (machine, _stored(start, "start")))),
+            iter(self._where("machine = ? AND start_ms = ?", (machine, stored(start, "start")))),
             None,
         )
 
     def _columns(self, entry: Print) -> Mapping[str, Value]:
         return {
-            "start_ms": _stored(entry.start, "start"),
-            "end_ms": _stored_or_none(entry.end, "end"),
+            "start_ms": stored(entry.start, "start"),
+            "end_ms": stored_or_none(entry.end, "end"),
             "order_only": entry.order_only,
             "resin": entry.resin,
             "machine": entry.machine,
+            "bottle": entry.bottle,
+            "plate": entry.plate,
             "settings": entry.settings.model_dump_json(exclude_none=True),
+            "resin_poured_ml": entry.resin_poured_ml,
+            "resin_used_ml": entry.resin_used_ml,
+            "cut_short": entry.cut_short,
+            "afterwork": entry.afterwork.model_dump_json(exclude_none=True),
             "logged_vat_c": entry.logged_vat_c,
             "note": entry.note,
         }
@@ -183,16 +199,23 @@ class Prints(Ledger[Print]):
         )
         return Print(
             start=moment_of(row["start_ms"]),
-            end=_moment(row["end_ms"]),
+            end=moment_or_none(row["end_ms"]),
             order_only=bool(row["order_only"]),
             resin=row["resin"],
             machine=row["machine"],
+            bottle=row["bottle"],
+            plate=row["plate"],
             settings=Settings.model_validate_json(row["settings"]),
+            resin_poured_ml=row["resin_poured_ml"],
+            resin_used_ml=row["resin_used_ml"],
+            cut_short=bool(row["cut_short"]),
+            afterwork=Afterwork.model_validate_json(row["afterwork"]),
             parts=tuple(
                 Part(
                     name=part["name"],
                     outcome=part["outcome"],
                     modes=tuple(json.loads(part["modes"])),
+                    place=part["place"],
                     note=part["note"],
                 )
                 for part in parts
@@ -204,9 +227,18 @@ class Prints(Ledger[Print]):
     def _write_children(self, entry_id: int, entry: Print) -> None:
         self._database.change("DELETE FROM part WHERE print = ?", (entry_id,))
         self._database.change_each(
-            "INSERT INTO part VALUES (?, ?, ?, ?, ?, ?)",
+            "INSERT INTO part (print, position, name, outcome, modes, place, note) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
             [
-                (entry_id, n, part.name, part.outcome, json.dumps(part.modes), part.note)
+                (
+                    entry_id,
+                    n,
+                    part.name,
+                    part.outcome,
+                    json.dumps(part.modes),
+                    part.place,
+                    part.note,
+                )
                 for n, part in enumerate(entry.parts)
             ],
         )
@@ -214,6 +246,33 @@ class Prints(Ledger[Print]):
     def _check(self, entry_id: int | None, entry: Print) -> None:
         self._check_exists("resin", entry.resin, "resin")
         self._check_exists("machine", entry.machine, "machine")
+        if entry.plate is not None:
+            self._check_exists("plate", entry.plate, "plate")
+        if entry.bottle is not None:
+            self._check_exists("bottle", entry.bottle, "bottle")
+            self._check_bottle(entry.bottle, entry.resin)
+        for name, stage in entry.afterwork:
+            stored_or_none(stage and stage.start, f"afterwork.{name}.start")
+        for number, part in enumerate(entry.parts):
+            if FailureMode.OTHER in part.modes and not part.note.strip():
+                raise InvalidError(
+                    f"{part.name} failed in another way than those listed, and no word says how",
+                    where=f"parts.{number}.note",
+                    remedy="Say in the part's note what was wrong with it.",
+                )
+
+    def _check_bottle(self, bottle: int, resin: int) -> None:
+        row = self._database.row("SELECT resin FROM bottle WHERE id = ?", (bottle,))
+        if row is not None and row["resin"] != resin:
+            raise InvalidError(
+                f"bottle {bottle} holds resin {row['resin']}, not resin {resin}",
+                where="bottle",
+                remedy="Choose a bottle of the print's resin, or correct the resin.",
+            )
+
+    def _check_unused(self, entry_id: int, entry: Print) -> None:
+        sql = "SELECT count(*) FROM photograph WHERE print = ?"
+        self._check_count(sql, (entry_id,), "photographs")
 
 
 def cursor_of(plate: Kept[Print]) -> str:
@@ -238,6 +297,7 @@ _CURSOR_NUMBER = re.compile(r"[0-9]{1,18}")
 #: A print has an outcome when a part of it has, and it is the worst among them.
 _WORSE = {Outcome.GOOD: ("failed", "flawed"), Outcome.FLAWED: ("failed",), Outcome.FAILED: ()}
 _PART_IS = "EXISTS (SELECT 1 FROM part WHERE part.print = print.id AND part.outcome = ?)"
+_PART_HAS = "EXISTS (SELECT 1 FROM part WHERE part.print = print.id AND part.modes LIKE ?)"
 _LOOKED = "EXISTS (SELECT 1 FROM part WHERE part.print = print.id AND part.outcome IS NOT NULL)"
 
 
@@ -248,8 +308,11 @@ def _conditions(only: PrintFilter) -> tuple[list[str], list[Value]]:
         for condition, value in (
             ("resin = ?", only.resin),
             ("machine = ?", only.machine),
-            ("start_ms >= ?", _stored_or_none(only.since, "from")),
-            ("start_ms < ?", _stored_or_none(only.until, "until")),
+            ("bottle = ?", only.bottle),
+            ("plate = ?", only.plate),
+            (_PART_HAS, only.mode and f'%"{only.mode.value}"%'),
+            ("start_ms >= ?", stored_or_none(only.since, "from")),
+            ("start_ms < ?", stored_or_none(only.until, "until")),
         )
         if value is not None
     ]
@@ -278,8 +341,8 @@ class Soaks(Ledger[SoakRun]):
             "program": entry.program.model_dump_json(),
             "chamber_channels": json.dumps(entry.chamber_channels),
             "specimen_channel": entry.specimen_channel,
-            "started_ms": _stored(entry.started, "started"),
-            "ended_ms": _stored_or_none(entry.ended, "ended"),
+            "started_ms": stored(entry.started, "started"),
+            "ended_ms": stored_or_none(entry.ended, "ended"),
             "abandoned": entry.abandoned,
         }
 
@@ -296,7 +359,7 @@ class Soaks(Ledger[SoakRun]):
             chamber_channels=tuple(json.loads(row["chamber_channels"])),
             specimen_channel=row["specimen_channel"],
             started=moment_of(row["started_ms"]),
-            ended=_moment(row["ended_ms"]),
+            ended=moment_or_none(row["ended_ms"]),
             abandoned=row["abandoned"],
         )
 
@@ -327,7 +390,7 @@ class Soaks(Ledger[SoakRun]):
         for number, specimen in enumerate(entry.specimens):
             if specimen.resin is not None:
                 self._check_exists("resin", specimen.resin, f"specimens.{number}.resin")
-        started_ms = _stored(entry.started, "started")
+        started_ms = stored(entry.started, "started")
         if self._database.row(
             "SELECT 1 FROM look WHERE soak = ? AND time_ms < ?", (entry_id, started_ms)
         ):
@@ -356,7 +419,7 @@ class Looks(Ledger[LoggedLook]):
         return {
             "soak": entry.soak,
             "specimen": entry.specimen,
-            "time_ms": _stored(entry.time, "time"),
+            "time_ms": stored(entry.time, "time"),
             "finding": entry.finding.value,
             "sag_mm": entry.sag_mm,
             "note": entry.note,
@@ -385,28 +448,13 @@ class Looks(Ledger[LoggedLook]):
                 where="specimen",
                 remedy="Give the name of one of the run's specimens.",
             )
-        if _stored(entry.time, "time") < run["started_ms"]:
+        if stored(entry.time, "time") < run["started_ms"]:
             raise InvalidError(
                 "the look was taken before the run started",
                 where="time",
                 remedy="Check the time and its zone, or the start of the run.",
             )
 
-
-def _stored(moment: datetime, field: str) -> int:
-    """A moment as it is stored [ms since 1970 UTC]; refuses what is a slip of the pen."""
-    if not EARLIEST <= moment <= LATEST:
-        raise InvalidError(
-            "a time lies between the years 1970 and 2200",
-            where=field,
-            remedy="Check the date.",
-        )
-    return ms_of(moment)
-
-
-def _stored_or_none(moment: datetime | None, field: str) -> int | None:
-    return None if moment is None else _stored(moment, field)
-
-
-def _moment(time_ms: int | None) -> datetime | None:
-    return None if time_ms is None else moment_of(time_ms)
+    def _check_unused(self, entry_id: int, entry: LoggedLook) -> None:
+        sql = "SELECT count(*) FROM photograph WHERE look = ?"
+        self._check_count(sql, (entry_id,), "photographs")

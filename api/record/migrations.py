@@ -64,8 +64,44 @@ _FIRST_TABLES = (
         made_ms INTEGER NOT NULL) WITHOUT ROWID""",
 )
 
+
+def m002_print_log(connection: sqlite3.Connection) -> None:
+    """Bottles, plates, photographs, dismissed stretches of power; more on resins and prints."""
+    for statement in _PRINT_LOG:
+        connection.execute(statement)
+
+
+_PRINT_LOG = (
+    "ALTER TABLE resin ADD COLUMN guidance TEXT NOT NULL DEFAULT '{}'",
+    f"""CREATE TABLE bottle ({_KEPT}, resin INTEGER NOT NULL REFERENCES resin, lot TEXT NOT NULL,
+        opened_ms INTEGER, mixed_ms INTEGER, emptied_ms INTEGER, price_per_kg REAL,
+        note TEXT NOT NULL)""",
+    "CREATE INDEX bottle_by_resin ON bottle (resin)",
+    f"""CREATE TABLE plate ({_KEPT}, name TEXT NOT NULL UNIQUE COLLATE NOCASE,
+        parts TEXT NOT NULL, resin_ml REAL, note TEXT NOT NULL)""",
+    "ALTER TABLE print ADD COLUMN bottle INTEGER REFERENCES bottle",
+    "ALTER TABLE print ADD COLUMN plate INTEGER REFERENCES plate",
+    "ALTER TABLE print ADD COLUMN resin_poured_ml REAL",
+    "ALTER TABLE print ADD COLUMN resin_used_ml REAL",
+    "ALTER TABLE print ADD COLUMN cut_short INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE print ADD COLUMN afterwork TEXT NOT NULL DEFAULT '{}'",
+    "ALTER TABLE part ADD COLUMN place TEXT",
+    "CREATE INDEX print_by_bottle ON print (bottle)",
+    "CREATE INDEX print_by_plate ON print (plate)",
+    f"""CREATE TABLE photograph ({_KEPT}, print INTEGER REFERENCES print,
+        part TEXT, look INTEGER REFERENCES look, sha256 TEXT NOT NULL, media_type TEXT NOT NULL,
+        width_px INTEGER NOT NULL, height_px INTEGER NOT NULL, bytes_n INTEGER NOT NULL,
+        note TEXT NOT NULL)""",
+    "CREATE INDEX photograph_by_print ON photograph (print)",
+    "CREATE INDEX photograph_by_look ON photograph (look)",
+    f"""CREATE TABLE dismissal ({_KEPT}, machine INTEGER NOT NULL REFERENCES machine,
+        start_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL, note TEXT NOT NULL)""",
+    "CREATE INDEX dismissal_by_machine ON dismissal (machine, start_ms)",
+)
+
+
 #: In the order in which they are applied.
-MIGRATIONS: tuple[Migration, ...] = (m001_first_tables,)
+MIGRATIONS: tuple[Migration, ...] = (m001_first_tables, m002_print_log)
 
 
 def migrate(connection: sqlite3.Connection, now_ms: int) -> None:
