@@ -10,9 +10,31 @@ from fastapi_offline import FastAPIOffline
 from api.answers import Workshop
 from api.live import Feed
 from api.problems import Shown, answer_with_problems
-from api.routes import causes, live, machines, print_import, prints, readings, resins, soaks
+from api.routes import (
+    bottles,
+    causes,
+    live,
+    machines,
+    plates,
+    print_import,
+    prints,
+    readings,
+    resins,
+    soaks,
+)
 
-SUBJECTS = (resins, machines, print_import, prints, causes, soaks, readings, live)
+SUBJECTS = (
+    resins,
+    bottles,
+    plates,
+    machines,
+    print_import,
+    prints,
+    causes,
+    soaks,
+    readings,
+    live,
+)
 
 DESCRIPTION = """\
 The record of a resin print room and the sums on it. Times are RFC 3339 with a zone, windows

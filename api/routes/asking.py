@@ -104,9 +104,11 @@ def made(request: Request, response: Response, kept: Kept[M]) -> None:
     tag(response, kept)
 
 
-def on_record(shape: type[M], kept: Kept[BaseModel]) -> M:
+def on_record(shape: type[M], kept: Kept[BaseModel], **given: object) -> M:
     """Something on record in the shape it is sent in: its fields, id, revision and time."""
-    return sent(shape, kept.entry, id=kept.id, revision=kept.revision, changed=kept.changed)
+    return sent(
+        shape, kept.entry, id=kept.id, revision=kept.revision, changed=kept.changed, **given
+    )
 
 
 #: A correction as it is sent: the fields that change, null to clear one (RFC 7396).

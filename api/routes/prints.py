@@ -2,22 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from http import HTTPStatus
 from typing import Annotated
 
 from fastapi import APIRouter, Body, Query, Request, Response
 
 from api import answers
-from api.prints import MOST_ID, Outcome, Print
+from api.print_answers import phases_now, plan_for, remarks_on
+from api.prints import MOST_ID, FailureMode, Outcome, Print
 from api.problems import problems
-from api.record import PrintFilter, cursor_of
+from api.record import Kept, PrintFilter, cursor_of
 from api.record.entries import Revision
 from api.routes import asking
 from api.routes.asking import EntryId, Key, Now, Patch, Since, TheWorkshop, Until
 from api.routes.conditions_shape import ConditionsShape, shape_of
-from api.routes.shapes import PRINT, PrintOnRecord, PrintPage
+from api.routes.phases_shape import PLAN, PhasesShape, PlanAsked, PlanShape
+from api.routes.shapes import PRINT, CostShape, PrintOnRecord, PrintPage, sent
 
 router = APIRouter(prefix="/api/prints", tags=["Prints"])
+
+
+def prints_on_record(workshop: TheWorkshop, kept: Sequence[Kept[Print]]) -> list[PrintOnRecord]:
+    """Prints in the shape they are sent in, with the remarks on them."""
+    remarks = remarks_on(workshop, [one.entry for one in kept])
+    return [
+        asking.on_record(
+            PrintOnRecord, one, warnings=about.warnings, cost=sent(CostShape, about.cost)
+        )
+        for one, about in zip(kept, remarks, strict=True)
+    ]
+
+
+def print_on_record(workshop: TheWorkshop, kept: Kept[Print]) -> PrintOnRecord:
+    """One print in the shape it is sent in."""
+    return prints_on_record(workshop, [kept])[0]
 
 
 @router.get(
@@ -29,6 +48,11 @@ def list_prints(
     workshop: TheWorkshop,
     resin: Annotated[int | None, Query(ge=1, le=MOST_ID, description="Id of a resin.")] = None,
     machine: Annotated[int | None, Query(ge=1, le=MOST_ID, description="Id of a machine.")] = None,
+    bottle: Annotated[int | None, Query(ge=1, le=MOST_ID, description="Id of a bottle.")] = None,
+    plate: Annotated[int | None, Query(ge=1, le=MOST_ID, description="Id of a plate.")] = None,
+    mode: Annotated[
+        FailureMode | None, Query(description="A part failed or was flawed that way.")
+    ] = None,
     outcome: Annotated[
         Outcome | None, Query(description="The worst outcome among the parts.")
     ] = None,
@@ -42,12 +66,20 @@ def list_prints(
 ) -> PrintPage:
     """Page by page: give `next` as `cursor` until it is null."""
     only = PrintFilter(
-        resin=resin, machine=machine, outcome=outcome, looked=looked, since=since, until=until
+        resin=resin,
+        machine=machine,
+        bottle=bottle,
+        plate=plate,
+        mode=mode,
+        outcome=outcome,
+        looked=looked,
+        since=since,
+        until=until,
     )
     found = workshop.record.prints.newest(limit + 1, only=only, before=cursor)
     page = found[:limit]
     return PrintPage(
-        prints=tuple(asking.on_record(PrintOnRecord, kept) for kept in page),
+        prints=tuple(prints_on_record(workshop, page)),
         count=workshop.record.prints.count(only),
         next=cursor_of(page[-1]) if len(found) > limit else None,
     )
@@ -69,7 +101,20 @@ def add_print(
     """Leave `end` out while it runs. A part without an outcome has not been looked at yet."""
     kept = workshop.record.prints.add(plate, key=key)
     asking.made(request, response, kept)
-    return asking.on_record(PrintOnRecord, kept)
+    return print_on_record(workshop, kept)
+
+
+@router.post(
+    "/plan",
+    summary="Plan how long a print will take",
+    responses=problems(HTTPStatus.NOT_FOUND, HTTPStatus.UNPROCESSABLE_ENTITY),
+)
+def plan_print(
+    workshop: TheWorkshop, now: Now, asked: Annotated[PlanAsked, Body(examples=[PLAN])]
+) -> PlanShape:
+    """From its settings, corrected by the machine's own history. Nothing is kept."""
+    start = asked.start or now
+    return sent(PlanShape, plan_for(workshop, asked.machine, asked.settings, start), start=start)
 
 
 @router.get("/{id}", summary="Get a print", responses=problems(HTTPStatus.NOT_FOUND))
@@ -77,7 +122,7 @@ def get_print(workshop: TheWorkshop, response: Response, id: EntryId) -> PrintOn
     """One print, its revision as ETag."""
     kept = workshop.record.prints.get(id)
     asking.tag(response, kept)
-    return asking.on_record(PrintOnRecord, kept)
+    return print_on_record(workshop, kept)
 
 
 @router.patch(
@@ -98,7 +143,7 @@ def correct_print(
     """End it, tell its outcome, correct it. What stood before is kept among its revisions."""
     kept = asking.corrected(workshop, workshop.record.prints, id, patch, revision)
     asking.tag(response, kept)
-    return asking.on_record(PrintOnRecord, kept)
+    return print_on_record(workshop, kept)
 
 
 @router.delete(
@@ -120,6 +165,21 @@ def delete_print(workshop: TheWorkshop, id: EntryId, revision: asking.Revision) 
 def print_revisions(workshop: TheWorkshop, id: EntryId) -> list[Revision]:
     """Oldest first; also of a deleted print."""
     return workshop.record.prints.revisions(id)
+
+
+@router.get(
+    "/{id}/phases",
+    summary="The phases of a print",
+    responses=problems(HTTPStatus.NOT_FOUND, HTTPStatus.UNPROCESSABLE_ENTITY),
+)
+def print_phases(workshop: TheWorkshop, now: Now, id: EntryId) -> PhasesShape:
+    """First layers, transition and body, from its settings and its real duration.
+
+    `overhead_s` is what the real duration implies on each layer beyond the settings;
+    `sentence` says where settings and duration cannot both be true.
+    """
+    kept, phases = phases_now(workshop, id, now)
+    return sent(PhasesShape, phases, print=kept.id)
 
 
 @router.get(

@@ -9,7 +9,9 @@ from pydantic import BaseModel, ConfigDict, Field, computed_field
 from pydantic.config import JsonDict
 
 from api.prints import Frozen, Outcome, Print
+from api.record import Bottle, Plate
 from api.record.entries import LoggedLook, Machine, Resin
+from api.settings_check import SettingWarning
 from api.soak.program import SoakRun
 
 S = TypeVar("S", bound=BaseModel)
@@ -22,6 +24,26 @@ RESIN: JsonDict = {
     "category": "general purpose",
     "density_g_cm3": 1.12,
     "price_per_kg": 32.5,
+    "guidance": {
+        "normal_exposure_s": {"low": 2, "high": 3.5},
+        "bottom_exposure_s": {"low": 25, "high": 40},
+        "temperature_c": {"low": 20, "high": 30},
+    },
+}
+BOTTLE: JsonDict = {
+    "resin": 1,
+    "lot": "HG-0417",
+    "opened": "2026-01-10T08:00:00Z",
+    "mixed": "2026-01-14T18:50:00Z",
+    "price_per_kg": 31,
+}
+PLATE: JsonDict = {
+    "name": "Two lamp collars",
+    "parts": [
+        {"name": "lamp collar 1", "place": "left"},
+        {"name": "lamp collar 2", "place": "right"},
+    ],
+    "resin_ml": 42,
 }
 MACHINE: JsonDict = {
     "name": "North",
@@ -36,9 +58,21 @@ PRINT: JsonDict = {
     "machine": 1,
     "settings": {"layer_height_mm": 0.05, "bottom_exposure_s": 30, "bottom_layer_count": 6},
     "parts": [
-        {"name": "lamp collar 1", "outcome": "good"},
-        {"name": "lamp collar 2", "outcome": "failed", "modes": ["not_stuck_to_plate"]},
+        {"name": "lamp collar 1", "outcome": "good", "place": "left"},
+        {
+            "name": "lamp collar 2",
+            "outcome": "failed",
+            "modes": ["not_stuck_to_plate"],
+            "place": "right",
+        },
     ],
+    "resin_poured_ml": 220,
+    "resin_used_ml": 41.5,
+    "afterwork": {
+        "wash": {"start": "2026-01-15T07:00:00Z", "minutes": 4, "fluid": "wash alcohol"},
+        "drying": {"minutes": 30},
+        "cure": {"start": "2026-01-15T07:40:00Z", "minutes": 6, "wavelength_nm": 405},
+    },
     "note": "draught from the stairs",
 }
 SOAK: JsonDict = {
@@ -84,16 +118,50 @@ class ResinOnRecord(Resin, OnRecord):
     model_config = _like(RESIN)
 
 
+class BottleOnRecord(Bottle, OnRecord):
+    """A bottle on record."""
+
+    model_config = _like(BOTTLE)
+
+
+class PlateOnRecord(Plate, OnRecord):
+    """A plate on record."""
+
+    model_config = _like(PLATE)
+
+
 class MachineOnRecord(Machine, OnRecord):
     """A machine on record."""
 
     model_config = _like(MACHINE)
 
 
-class PrintOnRecord(Print, OnRecord):
-    """A print on record, with what its parts come to."""
+class CostShape(Frozen):
+    """Cost of resin and wash fluid in the currency of their prices; null where not known."""
 
-    model_config = _like({**PRINT, "failed_share": 0.5, "worst_outcome": "failed"})
+    resin: float | None
+    fluid: float | None
+    total: float | None
+    missing: tuple[str, ...] = Field(description="What would have to be noted.")
+
+
+class PrintOnRecord(Print, OnRecord):
+    """A print on record, with what its parts come to, what is unusual and what it cost."""
+
+    model_config = _like(
+        {
+            **PRINT,
+            "failed_share": 0.5,
+            "worst_outcome": "failed",
+            "warnings": [],
+            "cost": {"resin": 1.51, "fluid": None, "total": 1.51, "missing": []},
+        }
+    )
+
+    warnings: tuple[SettingWarning, ...] = Field(
+        (), description="Settings far from the resin's printed ranges or from common practice."
+    )
+    cost: CostShape
 
     @computed_field(alias="failed_share", description="Failed parts over parts looked at, 0 to 1.")
     def share(self) -> float | None:

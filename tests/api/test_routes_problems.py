@@ -250,9 +250,9 @@ def test_the_examples_of_bodies_are_taken_as_they_stand(client: TestClient) -> N
         if "channels" in example:
             example["channels"] = []
         answer = client.post(path.replace("{id}", "1"), json=example)
-        assert answer.status_code == 201, (path, answer.text)
+        assert answer.status_code == min(map(int, one["responses"])), (path, answer.text)
         made += 1
-    assert made == 5
+    assert made >= 8
 
 
 def test_the_api_starts_without_the_heavy_libraries() -> None:
