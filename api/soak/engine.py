@@ -361,7 +361,7 @@ class _Bench:
                 self._note_hole(Hole(self._log.number, self._moment(begin), self._moment(end)))
 
     def _note_moment(self, rows: Rows) -> None:
-        """Note the readings at the first of these moments; all but one may be known."""
+        """Note the readings at the first of these moments, where a lost probe may be back."""
         self._note_peak(rows.highest[:1])
         if self._state.first_c is None:
             self._state = replace(self._state, first_c=_most(None, rows.highest[:1]))

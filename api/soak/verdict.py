@@ -30,8 +30,9 @@ class StepVerdict:
     """One specimen in one step, with what the chamber really did.
 
     Temperatures [°C] and ``in_band_min`` are the step's own, over its dwell; ``excursions``
-    those of the step. ``overshot_by`` lists earlier steps in which the chamber was already
-    hotter than the band of the step after them: they may have decided this verdict.
+    those of the step; of ``unrecorded_min`` in it nothing is known. ``overshot_by`` lists
+    earlier steps in which the chamber was already hotter than the band of the step after
+    them: they may have decided this verdict.
     """
 
     step: int
@@ -42,6 +43,7 @@ class StepVerdict:
     highest_c: float | None
     in_band_min: float
     excursions: tuple[Excursion, ...]
+    unrecorded_min: float
     overshot_by: tuple[int, ...]
 
 
@@ -135,6 +137,11 @@ def _step_verdict(log: StepLog, verdict: Verdict, state: RunState) -> StepVerdic
         highest_c=log.highest_c,
         in_band_min=log.dwell_ms / 60_000,
         excursions=tuple(out for out in state.excursions if out.step == log.number),
+        unrecorded_min=sum(
+            (hole.end_ms - hole.start_ms) / 60_000
+            for hole in state.holes
+            if hole.step == log.number
+        ),
         overshot_by=tuple(n for n in overshot(state) if n < log.number),
     )
 

@@ -112,6 +112,13 @@ def test_each_step_comes_with_what_the_chamber_really_did() -> None:
     assert out.over_k == 4
 
 
+def test_what_was_not_recorded_is_told_with_the_step() -> None:
+    told: list[Event] = [ChamberReading(i * MIN, 50) for i in range(30) if not 4 < i < 14]
+    judged = verdict_on("A", fold(PLAN, [Started(0, ("A",)), *told]))
+    assert judged.steps[0].unrecorded_min == 10
+    assert judged.steps[0].in_band_min == pytest.approx(10)
+
+
 def test_overshoot_beyond_the_next_band_marks_every_later_verdict() -> None:
     profile = [50.0] * 5 + [63.0] + [50.0] * 9 + [60.0] * 13 + [70.0] * 13
     judged = verdict((14, SOUND), (27, SOUND), (39, SOUND), profile=profile)
