@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
 
+from collector.arrival_times import ArrivalTimes
 from collector.calibration import Chain
 from collector.channel_tally import ChannelTallies
 from collector.clocks import Clocks
@@ -118,6 +119,7 @@ class Collector:
             {channel.id: limits_of(channel) for channel in settings.channels},
         )
         self._clocks = Clocks(frozenset(one.id for one in settings.channels if one.dated))
+        self._times = ArrivalTimes()
         self._redeliveries: Redeliveries | None = None
         self._connection: int | None = None
         self._settled_on_disk = 0
@@ -153,6 +155,7 @@ class Collector:
         link, now_ms = self._source.link, _now_ms()
         return CollectorStatus(
             at_ms=now_ms,
+            pid=os.getpid(),
             started_ms=self._started_ms,
             client_id=self._broker.client_id,
             broker_url=self._broker.url,
@@ -213,6 +216,10 @@ class Collector:
             self._store.append([])
             deliveries = self._store.deliveries()
             resume(self._watchers, self._store, self._channels, _now_ms())
+            latest = self._store.latest()
+            self._times = ArrivalTimes(
+                {one.id: latest[one.id].time_ms for one in self._channels if one.id in latest}
+            )
             self._settled_on_disk = deliveries.settled
             self._redeliveries = Redeliveries(deliveries.kept, deliveries.settled)
         return self._redeliveries
@@ -264,6 +271,8 @@ class Collector:
                 yield arrival if arrival.again else self._marked(message, arrival)
 
     def _marked(self, message: Message, arrival: Arrival) -> Arrival:
+        if arrival.undated:
+            arrival = self._times.spread(arrival)
         marked = self._watchers.marked(arrival)
         if not (message.retained or arrival.undated):
             self._clocks.note(arrival)
@@ -409,7 +418,13 @@ def run_collector(
         )
     source = Subscriber(broker, (channel.topic for channel in settings.channels))
     store = SqliteStore(settings.store.readings_path, open_later=True)
-    collector = Collector(settings, store, source, status_folder=settings.store.folder, say=say)
+    collector = Collector(
+        replace(settings, broker=broker),
+        store,
+        source,
+        status_folder=settings.store.folder,
+        say=say,
+    )
 
     def stop(*_: object) -> None:
         collector.stop()

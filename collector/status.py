@@ -52,7 +52,7 @@ class ChannelStatus:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CollectorStatus:
-    """What the collector was at when it last wrote, at ``at_ms``.
+    """What the collector, process ``pid``, was at when it last wrote, at ``at_ms``.
 
     The link: ``connected``, ``subscribed``, ``link_since_ms``, ``link_fault`` in words or None,
     ``connections_n`` made since the start. The store: ``store_fault`` in words or None, and
@@ -64,6 +64,7 @@ class CollectorStatus:
     """
 
     at_ms: int
+    pid: int
     started_ms: int
     client_id: str
     broker_url: str

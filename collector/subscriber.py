@@ -138,12 +138,24 @@ def tls_context(broker: BrokerSettings) -> ssl.SSLContext:
         context = ssl.create_default_context(cafile=broker.ca_file)
     except OSError as fault:  # an SSLError is one
         raise _unfit_file("ca_file", broker.ca_file, fault) from None
+    context.sslsocket_class = _TlsSocket
     if broker.certificate_file is not None:
         try:
             context.load_cert_chain(broker.certificate_file, broker.key_file, _refuse_passphrase)
         except (OSError, ValueError) as fault:
             raise _unfit_file("certificate_file", broker.certificate_file, fault) from None
     return context
+
+
+class _TlsSocket(ssl.SSLSocket):
+    """A socket that does not stay open when the handshake fails; paho would forget it."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
 
 
 def _refuse_passphrase() -> str:

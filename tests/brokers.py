@@ -48,6 +48,7 @@ class Mosquitto:
         self.url = f"mqtt://127.0.0.1:{self.port}"
         self._program = program("mosquitto")
         folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
         self._configuration = folder / "mosquitto.conf"
         settings = [
             f"listener {self.port} 127.0.0.1",
@@ -103,7 +104,9 @@ def embedded() -> Iterator[EmbeddedBroker]:
 class CollectorProcess:
     """The collector as a process of its own, started by a settings file."""
 
-    def __init__(self, settings_path: Path, broker_url: str, *, prefix: Sequence[str] = ()) -> None:
+    def __init__(
+        self, settings_path: Path, broker_url: str | None = None, *, prefix: Sequence[str] = ()
+    ) -> None:
         self.settings_path = settings_path
         self.broker_url = broker_url
         self.log_path = settings_path.with_suffix(".log")
@@ -118,7 +121,7 @@ class CollectorProcess:
                     *self._prefix,
                     *(sys.executable, "-m", "collector.service"),
                     *("--settings", str(self.settings_path)),
-                    *("--broker-url", self.broker_url),
+                    *(("--broker-url", self.broker_url) if self.broker_url else ()),
                 ],
                 stderr=log,
             )

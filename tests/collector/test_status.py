@@ -16,6 +16,7 @@ from collector.status import FILE, ChannelStatus, CollectorStatus, read_status, 
 
 STATUS = CollectorStatus(
     at_ms=1_767_268_800_000,
+    pid=4_711,
     started_ms=1_767_268_000_000,
     client_id="vatside",
     broker_url="mqtt://127.0.0.1:1883",

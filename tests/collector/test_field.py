@@ -1,0 +1,285 @@
+"""What cheap sensors, brokers and power do to a collector: every reading kept, each once.
+
+``VATSIDE_LONG=1`` makes 200 kills of 20.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import threading
+import time
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import psutil
+import pytest
+
+from collector.publisher import Publisher
+from collector.status import read_status
+from collector.store import Accounts
+from collector.store.sqlite import SqliteStore
+from tests.brokers import (
+    CollectorProcess,
+    Mosquitto,
+    broker_settings,
+    embedded,
+    mosquitto,
+    wait_until,
+)
+
+KILLS_N = 200 if os.environ.get("VATSIDE_LONG") == "1" else 20
+
+#: Twenty rounds: what a broker keeps is on its disk, and it is ended in one way or the other.
+RESTARTS_N = 20
+
+CHANNELS = """
+[[channel]]
+id = "bare"
+role = "printer_power"
+topic = "cellar/bare"
+[[channel]]
+id = "dated"
+role = "printer_power"
+topic = "cellar/dated"
+value = "/value"
+time = "/at"
+time_form = "unix_ms"
+"""
+NOON_MS = 1_767_268_800_000
+
+
+def settings_in(folder: Path, broker: str = "", channels: str = CHANNELS) -> Path:
+    """A settings file in a folder of its own, with the store beside it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / "vatside.toml"
+    path.write_text(f'{broker}\n[store]\nfolder = "kept"\n{channels}')
+    return path
+
+
+def kept_in(settings_path: Path) -> SqliteStore:
+    return SqliteStore(settings_path.parent / "kept" / "readings.db", read_only=True)
+
+
+class Load:
+    """Bare and dated numbers, each value different, published in a thread until told to stop."""
+
+    def __init__(self, url: str, per_s: float, topics: tuple[str, ...] = ("bare", "dated")) -> None:
+        self.sent: Counter[str] = Counter()
+        self._url = url
+        self._per_s = per_s
+        self._topics = topics
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+
+    def _run(self) -> None:
+        with Publisher(broker_settings(self._url)) as publisher:
+            while not self._stopping.wait(1 / self._per_s):
+                for topic in self._topics:
+                    number = self.sent[topic]
+                    payload = (
+                        f"{number}"
+                        if topic == "bare"
+                        else f'{{"at": {NOON_MS + number}, "value": {number}}}'
+                    )
+                    publisher.publish(f"cellar/{topic}", payload.encode())
+                    self.sent[topic] += 1
+            publisher.drain()
+
+    def __enter__(self) -> Load:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stopping.set()
+        self._thread.join(120)
+        assert not self._thread.is_alive()
+
+
+def values_in(store: SqliteStore, channel: str) -> list[float]:
+    """Every value kept, conflicts too, in order."""
+    return sorted(
+        [reading.value for reading in store.between(channel, 0, 2**50)]
+        + [reading.value for reading in store.conflicts(channel, 0, 2**50)]
+    )
+
+
+def settled(settings_path: Path, sent: Counter[str]) -> Accounts:
+    """Wait until all is kept; the accounts, after every value was found once."""
+    with kept_in(settings_path) as store:
+        wait_until(lambda: store.count() >= sent.total(), "all is kept", 120)
+        for channel, sent_n in sent.items():
+            assert values_in(store, channel) == list(range(sent_n))
+        accounts = store.accounts()
+    assert accounts.balanced
+    assert accounts.readings_stored == accounts.messages_stored == sent.total()
+    assert accounts.readings_refused == 0
+    return accounts
+
+
+@contextmanager
+def a_broker(kind: str, folder: Path) -> Iterator[str]:
+    """The address of a Mosquitto or of the embedded broker."""
+    if kind == "embedded":
+        with embedded() as running:
+            yield running.url
+    else:
+        with mosquitto(folder / "broker") as running_too:
+            yield running_too.url
+
+
+@pytest.mark.parametrize(
+    "kind", ["embedded", pytest.param("mosquitto", marks=pytest.mark.services)]
+)
+def test_killed_under_load_with_and_without_times(kind: str, tmp_path: Path) -> None:
+    """kill -9 at random moments; a bare number is known when it comes again, too."""
+    path = settings_in(tmp_path)
+    chance = random.Random(3)
+    with a_broker(kind, tmp_path) as url, CollectorProcess(path, url) as collector:
+        collector.wait_until_listening()
+        with Load(url, per_s=250) as load:
+            for _ in range(KILLS_N):
+                time.sleep(chance.uniform(0.05, 1.2))
+                collector.kill()
+                collector.start()
+        accounts = settled(path, load.sent)
+        assert accounts.conflicts == 0
+        assert collector.stop() == 0
+        assert "Traceback" not in collector.log()
+    print(f"{kind}: {KILLS_N} kills, {load.sent.total()} readings, {accounts}")
+
+
+@pytest.mark.services
+def test_the_broker_is_ended_twenty_times(tmp_path: Path) -> None:
+    """Half of the times in peace, under load; half of the times with kill -9.
+
+    Mosquitto writes down what it holds when it is ended in peace. With ``autosave_on_changes``
+    and an interval of 1 it writes after each change as well, but only after it has answered the
+    sender: what it took in the moment before a kill -9 is lost in it, and no collector can help
+    that. So the load rests for a moment before each kill.
+    """
+    path = settings_in(tmp_path)
+    always = ["autosave_on_changes true"]
+    with (
+        mosquitto(tmp_path / "broker", always) as broker,
+        CollectorProcess(path, broker.url) as collector,
+    ):
+        collector.wait_until_listening()
+        sent: Counter[str] = Counter()
+        for number in range(RESTARTS_N):
+            if number % 2:
+                publish_dated(broker.url, sent, 40)
+                broker.stop()
+                broker.start()
+            else:
+                # The collector holds still, so that what it has not taken is the broker's alone.
+                stopped = psutil.Process(collector.process.pid) if collector.process else None
+                assert stopped is not None
+                stopped.suspend()
+                publish_dated(broker.url, sent, 40)
+                until_written(broker)
+                broker.stop(9)
+                broker.start()
+                stopped.resume()
+        accounts = settled(path, sent)
+        assert collector.stop() == 0
+        assert "Traceback" not in collector.log()
+    print(f"{RESTARTS_N} restarts: {accounts}")
+
+
+def publish_dated(url: str, sent: Counter[str], n: int) -> None:
+    with Publisher(broker_settings(url)) as publisher:
+        for _ in range(n):
+            number = sent["dated"]
+            payload = f'{{"at": {NOON_MS + number}, "value": {number}}}'
+            publisher.publish("cellar/dated", payload.encode())
+            sent["dated"] += 1
+        publisher.drain()
+
+
+def until_written(broker: Mosquitto) -> None:
+    """Wait until Mosquitto has written nothing for a moment."""
+    file = broker.folder / "mosquitto.db"
+    last, since_s = None, time.monotonic()
+    while time.monotonic() - since_s < 0.6:
+        now = file.stat().st_mtime_ns if file.exists() else None
+        if now != last:
+            last, since_s = now, time.monotonic()
+        time.sleep(0.05)
+
+
+GROUP = """
+[broker]
+url = "{url}"
+client_id = "{name}"
+share_group = "cellar"
+"""
+
+
+@pytest.mark.services
+def test_two_collectors_divide_the_work(tmp_path: Path) -> None:
+    """Each with a store of its own, one of them killed now and then; together they have it all."""
+    with mosquitto(tmp_path / "broker") as broker:
+        paths = [
+            settings_in(tmp_path / name, GROUP.format(url=broker.url, name=name))
+            for name in ("one", "other")
+        ]
+        with CollectorProcess(paths[0]) as one, CollectorProcess(paths[1]) as other:
+            one.wait_until_listening()
+            other.wait_until_listening()
+            with Load(broker.url, per_s=250) as load:
+                for _ in range(5):
+                    time.sleep(0.5)
+                    one.kill()
+                    one.start()
+            with kept_in(paths[0]) as first, kept_in(paths[1]) as second:
+                wait_until(
+                    lambda: first.count() + second.count() >= load.sent.total(), "all is kept"
+                )
+                for channel, sent_n in load.sent.items():
+                    parts = [values_in(store, channel) for store in (first, second)]
+                    assert sorted(parts[0] + parts[1]) == list(range(sent_n))
+                    assert all(len(part) > sent_n / 10 for part in parts)
+                accounts = [first.accounts(), second.accounts()]
+            assert sum(one.messages_stored for one in accounts) == load.sent.total()
+            assert all(one.balanced and not one.conflicts for one in accounts)
+
+
+def test_the_status_of_a_real_collector(tmp_path: Path) -> None:
+    path = settings_in(tmp_path)
+    folder = tmp_path / "kept"
+    with embedded() as broker, CollectorProcess(path, broker.url) as collector:
+        collector.wait_until_listening()
+        with Load(broker.url, per_s=50) as load:
+            time.sleep(1.5)
+        settled(path, load.sent)
+
+        def told() -> bool:
+            status = read_status(folder)
+            return status is not None and status.stored == load.sent.total()
+
+        wait_until(told, "the status tells of every reading")
+        status = read_status(folder)
+        assert status is not None
+        assert (status.connected, status.subscribed, status.client_id) == (True, True, "vatside")
+        assert status.broker_url == broker.url
+        assert status.channel("bare").interval_ms is not None
+        assert status.channel("dated").marks == {}  # a channel never live is being filled
+        collector.kill()
+        killed = read_status(folder)
+        assert killed is not None
+        assert not killed.stopped
+        assert killed.away(killed.at_ms + 10_001)
+        collector.start()
+
+        def again() -> bool:
+            status = read_status(folder)
+            return status is not None and status.pid != killed.pid and status.subscribed
+
+        wait_until(again, "it listens again")
+        assert collector.stop() == 0
+        ended = read_status(folder)
+        assert ended is not None
+        assert ended.stopped
