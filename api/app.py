@@ -12,6 +12,7 @@ from api.live import Feed
 from api.problems import Shown, answer_with_problems
 from api.routes import (
     bottles,
+    calibrations,
     causes,
     live,
     machines,
@@ -33,6 +34,7 @@ SUBJECTS = (
     causes,
     soaks,
     readings,
+    calibrations,
     live,
 )
 
@@ -62,7 +64,7 @@ def create_app(workshop: Workshop, *, shown: Shown | None = None) -> FastAPI:
         separate_input_output_schemas=False,
     )
     app.state.workshop = workshop
-    app.state.feed = Feed(workshop.store)
+    app.state.feed = Feed(workshop.store, believed=workshop.believed)
     for subject in SUBJECTS:
         app.include_router(subject.router)
     answer_with_problems(app, shown)

@@ -1,14 +1,15 @@
 """The live feed: what the store took in, told to every page that listens.
 
 Each event's id is the store's cursor. A page that was cut off sends the last one back
-(``Last-Event-ID``) and misses nothing; when that is too old it is told to ``reload``.
+(``Last-Event-ID``) and misses nothing; when that is too old, or a calibration has changed what
+old readings are believed to be, it is told to ``reload``.
 """
 
 from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from datetime import datetime
 from typing import Any
 
@@ -36,10 +37,25 @@ class LiveChannel(Frozen):
 
 
 class Feed:
-    """Follows a store for any number of listeners, until closed."""
+    """Follows a store for any number of listeners, until closed.
 
-    def __init__(self, store: ReadingStore, *, poll_s: float = POLL_S) -> None:
+    ``believed`` gives another object when old readings have become other values: a calibration
+    was entered, corrected or deleted.
+    """
+
+    def __init__(
+        self,
+        store: ReadingStore,
+        *,
+        believed: Callable[[], object] = lambda: None,
+        poll_s: float = POLL_S,
+    ) -> None:
         self._store = store
+        self._believed = believed
+        self._noting = threading.Lock()
+        self._last_believed: object = None
+        self._believed_since = -1
+        self._turns_n = 0
         self._poll_s = poll_s
         self._closed = threading.Event()
 
@@ -52,16 +68,17 @@ class Feed:
 
         The first event tells the cursor. The store is asked in a thread of its own.
         """
-        found = await self._changes(cursor)
-        if cursor is None or not found.complete:
+        found, turns_n = await self._changes(cursor)
+        if cursor is None or cursor <= self._believed_since or not found.complete:
             yield _event("reload" if cursor is not None else "begin", found.cursor, {})
             cursor = found.cursor
         else:
             yield ServerSentEvent(comment="resumed")
         silent_s = 0.0
         while not self._closed.is_set():
-            found = await self._changes(cursor)
-            if not found.complete:
+            turned_n = turns_n
+            found, turns_n = await self._changes(cursor)
+            if not found.complete or turns_n != turned_n:
                 yield _event("reload", found.cursor, {})
             elif found.changes:
                 channels = await asyncio.to_thread(self._channels, found.changes)
@@ -73,12 +90,26 @@ class Feed:
             await self._pause()
             silent_s += self._poll_s
 
-    async def _changes(self, cursor: int | None) -> Changes:
-        """What changed; nothing while the collector has not made the store yet."""
+    async def _changes(self, cursor: int | None) -> tuple[Changes, int]:
+        """What changed, and how often old readings have become other values.
+
+        Nothing while the collector has not made the store yet.
+        """
         try:
-            return await asyncio.to_thread(self._store.changes, cursor)
+            return await asyncio.to_thread(self._look, cursor)
         except StoreError:
-            return Changes(cursor or 0)
+            return Changes(cursor or 0), self._turns_n
+
+    def _look(self, cursor: int | None) -> tuple[Changes, int]:
+        believed = self._believed()
+        found = self._store.changes(cursor)
+        with self._noting:
+            if believed is not self._last_believed:
+                if self._last_believed is not None:
+                    self._believed_since = found.cursor
+                    self._turns_n += 1
+                self._last_believed = believed
+            return found, self._turns_n
 
     def _channels(self, changes: tuple[Change, ...]) -> list[dict[str, Any]]:
         """One line per channel: the stretch that was touched and its newest value."""

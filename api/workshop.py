@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from api.calibrations import BelievedChains
 from api.prints import Window
 from api.record import Record
 from api.remembered import Remembered
 from collector.config import Settings
 from collector.readings import Reading, Series, ms_of
 from collector.store.contract import ReadingStore
+from collector.store.corrected import CorrectedStore
 
 if TYPE_CHECKING:
     from api.causes import ColdAnswer
@@ -27,14 +29,29 @@ COLD_ANSWERS_KEPT = 16
 
 @dataclass(frozen=True)
 class Workshop:
-    """What everything is answered from: the settings, the readings and the record."""
+    """What everything is answered from: the settings, the readings and the record.
+
+    ``received`` keeps what came in; answers use ``store``, the same readings as they are
+    believed: converted, then corrected by the calibrations on record at that moment.
+    ``converted`` are the readings before any correction, in the role's unit.
+    """
 
     settings: Settings
-    store: ReadingStore
+    received: ReadingStore
     record: Record
     cold_answers: Remembered[str, ColdAnswer] = field(
         default_factory=lambda: Remembered(COLD_ANSWERS_KEPT), repr=False, compare=False
     )
+    believed: BelievedChains = field(init=False, repr=False, compare=False)
+    store: CorrectedStore = field(init=False, repr=False, compare=False)
+    converted: CorrectedStore = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        fixed = self.settings.chains
+        believed = BelievedChains(fixed, self.record)
+        object.__setattr__(self, "believed", believed)
+        object.__setattr__(self, "store", CorrectedStore(self.received, believed))
+        object.__setattr__(self, "converted", CorrectedStore(self.received, lambda: fixed))
 
     def gap_limit_ms(self, channel: str) -> int:
         """The longest stretch between readings of a channel that is no gap [ms]."""

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from api.record.calibrations import (
+    Calibration,
+    CalibrationKind,
+    CalibrationPair,
+    Calibrations,
+    FoundBy,
+)
 from api.record.database import Database
 from api.record.dismissals import Dismissal, Dismissals
 from api.record.entries import (
@@ -32,8 +39,12 @@ from collector.readings import ms_of
 
 __all__ = [
     "Bottle",
+    "Calibration",
+    "CalibrationKind",
+    "CalibrationPair",
     "ChannelLink",
     "Dismissal",
+    "FoundBy",
     "Kept",
     "LoggedLook",
     "Machine",
@@ -70,8 +81,13 @@ class Record:
         self.prints = Prints(self._database)
         self.soaks = Soaks(self._database)
         self.looks = Looks(self._database)
+        self.calibrations = Calibrations(self._database)
         self.photographs = Photographs(self._database)
         self.dismissals = Dismissals(self._database)
+
+    def version(self) -> Hashable:
+        """Another one whenever something on record may have changed."""
+        return self._database.version()
 
     def transaction(self) -> AbstractContextManager[None]:
         """Several changes as one: all of them, or none when anything is raised within."""

@@ -26,6 +26,7 @@ class Database:
         self._path = path
         self._lock = threading.RLock()
         self._depth = 0
+        self._undone_n = 0
         with self._told():
             path.parent.mkdir(parents=True, exist_ok=True)
             self._connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
@@ -61,6 +62,7 @@ class Database:
             except BaseException:
                 self._depth -= 1
                 if self._depth == 0:
+                    self._undone_n += 1
                     self._connection.execute("ROLLBACK")
                 raise
             self._depth -= 1
@@ -74,6 +76,12 @@ class Database:
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
             raise
+
+    def version(self) -> tuple[int, int, int]:
+        """Another one whenever something may have changed, whoever changed it."""
+        with self._lock, self._told():
+            (others,) = self._connection.execute("PRAGMA data_version").fetchone()
+            return int(others), self._connection.total_changes, self._undone_n
 
     def rows(self, sql: str, values: Sequence[Value] = ()) -> list[sqlite3.Row]:
         """Every row of a query."""

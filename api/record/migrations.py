@@ -100,8 +100,17 @@ _PRINT_LOG = (
 )
 
 
+def m003_calibrations(connection: sqlite3.Connection) -> None:
+    """What the channels' readings are corrected by, one calibration from each moment on."""
+    connection.execute(
+        f"""CREATE TABLE calibration ({_KEPT}, channel TEXT NOT NULL,
+        valid_from_ms INTEGER NOT NULL, pairs TEXT NOT NULL, note TEXT NOT NULL,
+        UNIQUE (channel, valid_from_ms))"""
+    )
+
+
 #: In the order in which they are applied.
-MIGRATIONS: tuple[Migration, ...] = (m001_first_tables, m002_print_log)
+MIGRATIONS: tuple[Migration, ...] = (m001_first_tables, m002_print_log, m003_calibrations)
 
 
 def migrate(connection: sqlite3.Connection, now_ms: int) -> None:

@@ -35,7 +35,8 @@ async def live(
 ) -> AsyncIterator[ServerSentEvent]:
     """Server-sent events. `begin` tells where the feed starts; `readings` names each channel
     that got something new, with the stretch and its newest value; `reload` says that you were
-    away too long: load everything again. The id of an event is where to go on after it.
+    away too long, or that a calibration has changed old readings: load everything again. The id
+    of an event is where to go on after it.
     """
     feed: Feed = request.app.state.feed
     cursor = last_event_id if last_event_id is not None else after

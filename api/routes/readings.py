@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from http import HTTPStatus
 from typing import Annotated
@@ -50,6 +51,12 @@ class ReadingShape(Frozen):
     time: datetime
     value: float = Field(examples=[21.4])
     marks: tuple[str, ...] = Field((), examples=[["late"]])
+    converted: float | None = Field(
+        None, description="Before any correction, in the role's unit; with raw=true."
+    )
+    received: float | None = Field(
+        None, description="As it is kept, in received_unit; with raw=true."
+    )
 
 
 class LatestShape(Frozen):
@@ -67,6 +74,9 @@ class ReadingsShape(Frozen):
 
     channel: str
     unit: str | None
+    received_unit: str | None = Field(
+        None, description="Ω or mV for a bare sensor, else the role's unit; with raw=true."
+    )
     readings: tuple[ReadingShape, ...]
     next: datetime | None = Field(None, description="null when the window is done.")
 
@@ -166,14 +176,23 @@ def readings(
     since: FromQuery,
     until: UntilQuery,
     limit: Annotated[int, Query(ge=1, le=50_000, description="Readings on a page.")] = 5_000,
+    raw: Annotated[
+        bool, Query(description="What was received beside each corrected value.")
+    ] = False,
 ) -> ReadingsShape:
-    """Every reading as it came, none smoothed; give `next` as `from` until it is null."""
+    """Every reading, none smoothed; give `next` as `from` until it is null.
+
+    `value` is converted and corrected by the calibrations on record. With `raw=true` each
+    reading also has what was received, which no correction ever changes.
+    """
     unit = _unit(workshop, channel, since, until)
     found = workshop.readings(channel, ms_of(since), ms_of(until), limit + 1)
+    shapes = tuple(shape_of(reading) for reading in found[:limit])
     return ReadingsShape(
         channel=channel,
         unit=unit,
-        readings=tuple(shape_of(reading) for reading in found[:limit]),
+        received_unit=_received_unit(workshop, channel) if raw else None,
+        readings=_with_received(workshop, channel, found[:limit], shapes) if raw else shapes,
         next=moment_of(found[limit].time_ms) if len(found) > limit else None,
     )
 
@@ -212,6 +231,31 @@ def shape_of(reading: Reading) -> ReadingShape:
     """A reading as it is sent."""
     marks = tuple((mark.name or "").lower() for mark in Mark if mark in reading.marks)
     return ReadingShape(time=moment_of(reading.time_ms), value=reading.value, marks=marks)
+
+
+def _with_received(
+    workshop: Workshop,
+    channel: str,
+    found: Sequence[Reading],
+    shapes: Sequence[ReadingShape],
+) -> tuple[ReadingShape, ...]:
+    """The shapes with what was received of each."""
+    if not found:
+        return ()
+    window = (channel, found[0].time_ms, found[-1].time_ms + 1)
+    received = {one.time_ms: one.value for one in workshop.received.between(*window)}
+    converted = {one.time_ms: one.value for one in workshop.converted.between(*window)}
+    return tuple(
+        shape.model_copy(
+            update={"received": received[one.time_ms], "converted": converted[one.time_ms]}
+        )
+        for one, shape in zip(found, shapes, strict=True)
+    )
+
+
+def _received_unit(workshop: Workshop, channel: str) -> str | None:
+    known = [one for one in workshop.settings.channels if one.id == channel]
+    return known[0].kept_unit if known else None
 
 
 def _unit(workshop: Workshop, channel: str, since: datetime, until: datetime) -> str | None:

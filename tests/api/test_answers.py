@@ -43,7 +43,7 @@ def pour(
 ) -> list[tuple[int, float]]:
     """Readings of a channel at even steps from a moment on."""
     rows = [(ms_of(start) + round(n * every_s * 1_000), value) for n, value in enumerate(values)]
-    workshop.store.append(arrivals(channel, rows))
+    workshop.received.append(arrivals(channel, rows))
     return rows
 
 
@@ -182,7 +182,7 @@ def test_a_remembered_answer_is_the_answer_computed_again(workshop: Workshop) ->
     winter(workshop)
     first = answers.cold_answer(workshop, 0.2, LATER)
     assert answers.cold_answer(workshop, 0.2, LATER).answer is first.answer
-    afresh = Workshop(workshop.settings, workshop.store, workshop.record)
+    afresh = Workshop(workshop.settings, workshop.received, workshop.record)
     assert answers.cold_answer(afresh, 0.2, LATER) == first
     # Whatever it was computed from changes, and so does the answer.
     other_level = answers.cold_answer(workshop, 0.3, LATER)

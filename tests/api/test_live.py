@@ -27,7 +27,7 @@ T0 = 1_768_400_000_000
 
 
 def take(workshop: Workshop, channel: str, *times: int) -> None:
-    workshop.store.append(arrivals(channel, [(T0 + t, 20 + t / 1_000) for t in times]))
+    workshop.received.append(arrivals(channel, [(T0 + t, 20 + t / 1_000) for t in times]))
 
 
 async def told(events: AsyncIterator[ServerSentEvent]) -> ServerSentEvent:

@@ -38,7 +38,7 @@ def test_conditions_over_http_equal_pandas(client: TestClient, workshop: Worksho
         rows = zip(
             (times * 1_000).round().astype(int).tolist(), table[column].tolist(), strict=True
         )
-        workshop.store.append(arrivals(channel, rows))
+        workshop.received.append(arrivals(channel, rows))
     assert workshop.store.count() == 5_330
     for start, end in WINDOWS:
         body = {"start": start, "end": end, "resin": 1, "machine": 2}

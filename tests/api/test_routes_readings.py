@@ -18,7 +18,7 @@ WINDOW = {"from": "2026-01-14T19:00:00Z", "until": "2026-01-20T00:00:00Z"}
 
 def fill(workshop: Workshop, n: int = 100, every: timedelta = timedelta(hours=1)) -> None:
     rows = [(ms_of(EVENING + k * every), 18 + 0.01 * k) for k in range(n)]
-    workshop.store.append(arrivals("vat-north", rows))
+    workshop.received.append(arrivals("vat-north", rows))
 
 
 def test_every_reading_comes_once_page_by_page(client: TestClient, workshop: Workshop) -> None:
@@ -50,7 +50,7 @@ def test_a_page_ends_where_the_window_does(client: TestClient, workshop: Worksho
 
 def test_doubts_about_a_reading_are_sent_by_name(client: TestClient, workshop: Workshop) -> None:
     reading = Reading("vat-north", ms_of(EVENING), 99.0, Mark.IMPLAUSIBLE | Mark.LATE)
-    workshop.store.append([Arrival("cellar/north/vat", ms_of(EVENING), (reading,))])
+    workshop.received.append([Arrival("cellar/north/vat", ms_of(EVENING), (reading,))])
     page = client.get("/api/readings", params={**WINDOW, "channel": "vat-north"}).json()
     assert page["readings"][0]["marks"] == ["implausible", "late"]
 
@@ -59,7 +59,7 @@ def test_a_chart_gets_null_where_nothing_was_recorded(
     client: TestClient, workshop: Workshop
 ) -> None:
     rows = [(ms_of(EVENING) + k * 60_000, 20.0 + k) for k in range(10)]
-    workshop.store.append(arrivals("vat-north", rows))
+    workshop.received.append(arrivals("vat-north", rows))
     query = {"channel": "vat-north", "from": "2026-01-14T19:30:00Z"}
     found = client.get(
         "/api/buckets", params={**query, "until": "2026-01-14T19:50:00Z", "n": 4}
@@ -90,9 +90,9 @@ def test_latest_and_health_tell_silence_and_accounts(
     client: TestClient, workshop: Workshop
 ) -> None:
     now = datetime.now(UTC)
-    workshop.store.append(arrivals("vat-north", [(ms_of(now - timedelta(seconds=5)), 21.5)]))
+    workshop.received.append(arrivals("vat-north", [(ms_of(now - timedelta(seconds=5)), 21.5)]))
     refused = Arrival("cellar/x", ms_of(now), (), (Refusal("no such channel"),), b"warm")
-    workshop.store.append([refused])
+    workshop.received.append([refused])
     latest = {one["channel"]: one for one in client.get("/api/latest").json()}
     assert latest["vat-north"]["reading"]["value"] == 21.5
     assert (latest["vat-north"]["silent"], latest["chamber"]["silent"]) == (False, True)
@@ -109,7 +109,7 @@ def test_the_conditions_of_a_print_are_sent_with_their_coverage(
     client: TestClient, workshop: Workshop
 ) -> None:
     rows = [(ms_of(EVENING) + k * 60_000, 17.0) for k in range(40)]
-    workshop.store.append(arrivals("vat-north", rows))
+    workshop.received.append(arrivals("vat-north", rows))
     body = {
         "start": EVENING.isoformat(),
         "end": (EVENING + timedelta(hours=1)).isoformat(),

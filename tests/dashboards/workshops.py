@@ -80,7 +80,7 @@ def append(workshop: Workshop, channel: str, rows: Iterable[tuple[datetime, floa
         Arrival(f"cellar/{channel}", ms_of(at), (Reading(channel, ms_of(at), value),))
         for at, value in rows
     ]
-    workshop.store.append(arrivals)
+    workshop.received.append(arrivals)
 
 
 def _fill_readings(workshop: Workshop, now: datetime) -> None:
