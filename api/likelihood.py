@@ -13,11 +13,13 @@ interval- and right-censored ones where the chi-square cut-off (80 to 94 %) and 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
+from api.causes.multiplicity import holm
 
 Floats = npt.NDArray[np.float64]
 
@@ -72,9 +74,9 @@ class Profile:
 
     def interval(self) -> Interval:
         """All locations kept at 95 %; open where they size the end of the grid."""
-        from scipy.stats import t
+        from scipy.special import stdtrit
 
-        point = float(t.ppf((1 + LEVEL) / 2, self.df))
+        point = float(stdtrit(self.df, (1 + LEVEL) / 2))
         cut = self.count * math.log1p(point**2 / self.df)
         away = 2 * (self.values.max() - self.values) - cut
         kept = np.flatnonzero(away <= 0)
@@ -91,12 +93,12 @@ class Profile:
 
     def p_value(self, location: float) -> float:
         """Two-sided p of one location on the grid, by the same calibration."""
-        from scipy.stats import t
+        from scipy.special import stdtr
 
         here = self.values[int(np.argmin(np.abs(self.grid - location)))]
         ratio = max(2 * float(self.values.max() - here), 0.0)
         statistic = math.sqrt(self.df * math.expm1(ratio / self.count))
-        return float(2 * t.cdf(-statistic, self.df))
+        return float(2 * stdtr(self.df, -statistic))
 
 
 def difference(first: Profile, second: Profile) -> Profile:
@@ -148,14 +150,13 @@ def _log_between(low: Floats, high: Floats) -> Floats:
         return np.asarray(larger + np.log1p(-np.exp(np.minimum(smaller - larger, 0.0))))
 
 
-def holm(p_values: Sequence[float]) -> list[float]:
-    """Holm's adjusted p-values, in the order given."""
-    order = sorted(range(len(p_values)), key=lambda i: p_values[i])
-    adjusted, worst = [0.0] * len(p_values), 0.0
-    for rank, i in enumerate(order):
-        worst = max(worst, min((len(p_values) - rank) * p_values[i], 1.0))
-        adjusted[i] = worst
-    return adjusted
+def compared(
+    profiles: Mapping[str, Profile], pairs: Sequence[tuple[str, str]]
+) -> list[tuple[str, str, Profile, float]]:
+    """Each pair with the profile of second minus first and its p of no difference, by Holm."""
+    apart = [difference(profiles[first], profiles[second]) for first, second in pairs]
+    adjusted = holm([profile.p_value(0.0) for profile in apart])
+    return [(*pair, profile, p) for pair, profile, p in zip(pairs, apart, adjusted, strict=True)]
 
 
 def at_least_share(passed: int, tried: int) -> float:
@@ -163,6 +164,6 @@ def at_least_share(passed: int, tried: int) -> float:
 
     0.05^(1/n) when all of n passed.
     """
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
-    return float(beta.ppf(1 - LEVEL, passed, tried - passed + 1)) if passed else 0.0
+    return float(betaincinv(passed, tried - passed + 1, 1 - LEVEL)) if passed else 0.0

@@ -51,8 +51,9 @@ def newcombe(failed_a: float, of_a: float, failed_b: float, of_b: float) -> Shar
 
 def clopper_pearson(failed: int, of: int, alpha: float = 0.05) -> Share:
     """The exact interval of ``failed`` out of ``of`` (Clopper and Pearson 1934)."""
-    from scipy.stats import beta
+    # The beta distribution's quantile without scipy.stats, whose import costs 25 MB.
+    from scipy.special import betaincinv
 
-    lo = float(beta.ppf(alpha / 2.0, failed, of - failed + 1)) if failed > 0 else 0.0
-    hi = float(beta.ppf(1.0 - alpha / 2.0, failed + 1, of - failed)) if failed < of else 1.0
+    lo = float(betaincinv(failed, of - failed + 1, alpha / 2.0)) if failed > 0 else 0.0
+    hi = float(betaincinv(failed + 1, of - failed, 1.0 - alpha / 2.0)) if failed < of else 1.0
     return Share(failed / of, lo, hi)
