@@ -23,8 +23,7 @@ from api.likelihood import (
     Interval,
     Profile,
     at_least_share,
-    difference,
-    holm,
+    compared,
     normal_profile,
 )
 from collector.errors import InvalidError
@@ -206,11 +205,8 @@ def ratios(groups: Mapping[str, Sequence[Break]]) -> tuple[Ratio, ...]:
         return ()
     grid = _grid([part for parts in enough.values() for part in parts])
     profiles = {name: _profile(parts, grid) for name, parts in enough.items()}
-    pairs = list(combinations(enough, 2))
-    compared = [difference(profiles[a], profiles[b]) for a, b in pairs]
-    adjusted = holm([profile.p_value(0.0) for profile in compared])
     found = []
-    for (a, b), profile, p_holm in zip(pairs, compared, adjusted, strict=True):
+    for a, b, profile, p_holm in compared(profiles, list(combinations(enough, 2))):
         interval = profile.interval()
         flagged = p_holm <= 1 - LEVEL and not interval.holds(0.0)
         few = not flagged and min(len(enough[a]), len(enough[b])) <= FEWEST_PARTS

@@ -21,8 +21,7 @@ from api.likelihood import (
     Interval,
     Profile,
     at_least_share,
-    difference,
-    holm,
+    compared,
     normal_profile,
 )
 from api.soak.verdict import SpecimenVerdict
@@ -176,10 +175,8 @@ def differences(
         for a, b in combinations(enough, 2)
         if any(math.isfinite(part.high_c) for part in [*enough[a], *enough[b]])
     ]
-    compared = [difference(profiles[a], profiles[b]) for a, b in pairs]
-    adjusted = holm([profile.p_value(0.0) for profile in compared])
     found = []
-    for (a, b), profile, p_holm in zip(pairs, compared, adjusted, strict=True):
+    for a, b, profile, p_holm in compared(profiles, pairs):
         error_k = 1.96 * chamber_sd_k * math.sqrt(_single_runs(enough[a], enough[b]))
         interval = profile.interval().widened(profile.best, error_k)
         flagged = p_holm <= 1 - LEVEL and not interval.holds(0.0)

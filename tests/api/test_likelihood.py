@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from api.likelihood import Interval, at_least_share, difference, holm, normal_profile
+from api.likelihood import Interval, at_least_share, compared, difference, normal_profile
 
 GRID = np.arange(40, 140, 0.05)
 SPREADS = np.geomspace(0.4, 20, 400)
@@ -68,14 +68,18 @@ def test_difference_of_complete_groups() -> None:
     assert back.p_value(0) == pytest.approx(between.p_value(0), rel=1e-9)
 
 
-def test_holm_in_the_benjamini_hochberg_example() -> None:
-    # Benjamini and Hochberg (1995), J. R. Stat. Soc. B 57 (from memory): Holm rejects three.
-    p = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240]
-    p += [0.4262, 0.5719, 0.6528, 0.7590, 1.0000]
-    adjusted = holm(p)
-    assert sum(value <= 0.05 for value in adjusted) == 3
-    assert adjusted[:3] == pytest.approx([0.0015, 0.0056, 0.0247])
-    assert holm(p[::-1]) == adjusted[::-1]
+def test_pairs_share_the_level_by_holm() -> None:
+    groups = {"a": [80.0, 82, 84], "b": [90.0, 91, 95], "c": [81.0, 83, 88]}
+    empty = np.empty(0)
+    profiles = {
+        name: normal_profile(GRID, SPREADS, empty, empty, np.array(values))
+        for name, values in groups.items()
+    }
+    pairs = [("a", "b"), ("a", "c"), ("b", "c")]
+    single = [difference(profiles[x], profiles[y]).p_value(0) for x, y in pairs]
+    adjusted = {(x, y): p for x, y, _, p in compared(profiles, pairs)}
+    assert adjusted["a", "b"] == pytest.approx(3 * min(single))
+    assert adjusted["a", "c"] == pytest.approx(max(single), rel=1e-9)
 
 
 def test_all_of_n_passed() -> None:
