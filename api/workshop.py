@@ -23,8 +23,9 @@ GAP_LIMIT_DEFAULT_MS = 300_000
 #: Readings are fetched in stretches of this length where only the first few are asked for [ms].
 PAGE_MS = 6 * 3_600_000
 
-#: Cold answers kept in memory.
+#: Cold answers kept in memory, and other answers.
 COLD_ANSWERS_KEPT = 16
+ANSWERS_KEPT = 64
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,9 @@ class Workshop:
     record: Record
     cold_answers: Remembered[str, ColdAnswer] = field(
         default_factory=lambda: Remembered(COLD_ANSWERS_KEPT), repr=False, compare=False
+    )
+    answers: Remembered[str, object] = field(
+        default_factory=lambda: Remembered(ANSWERS_KEPT), repr=False, compare=False
     )
     believed: BelievedChains = field(init=False, repr=False, compare=False)
     store: CorrectedStore = field(init=False, repr=False, compare=False)

@@ -19,6 +19,7 @@ from api.record.dismissals import Dismissal, Dismissals
 from api.record.entries import (
     ChannelLink,
     Kept,
+    Limits,
     LoggedLook,
     Machine,
     Resin,
@@ -34,6 +35,8 @@ from api.record.ledgers import (
     cursor_of,
 )
 from api.record.photographs import Photograph, Photographs
+from api.record.plans import Plan, PlanRow, Plans
+from api.record.results import Question, Result, Results
 from api.record.supplies import Bottle, Bottles, Plate, PlatePart, Plates
 from collector.readings import ms_of
 
@@ -46,14 +49,19 @@ __all__ = [
     "Dismissal",
     "FoundBy",
     "Kept",
+    "Limits",
     "LoggedLook",
     "Machine",
     "Photograph",
+    "Plan",
+    "PlanRow",
     "Plate",
     "PlatePart",
     "PrintFilter",
+    "Question",
     "Record",
     "Resin",
+    "Result",
     "Revision",
     "cursor_of",
 ]
@@ -84,6 +92,8 @@ class Record:
         self.calibrations = Calibrations(self._database)
         self.photographs = Photographs(self._database)
         self.dismissals = Dismissals(self._database)
+        self.plans = Plans(self._database)
+        self.results = Results(self._database)
 
     def version(self) -> Hashable:
         """Another one whenever something on record may have changed."""

@@ -66,11 +66,33 @@ class ChannelLink(Frozen):
         )
 
 
+class Limits(Frozen):
+    """What the owner wants to hold before a print is started; None where no limit was set.
+
+    ``vat_from_c`` and ``vat_to_c`` bound the resin in the vat [°C]; the lower one stands until
+    the log has taught a limit. ``humidity_to_pct`` is the most humid room [%RH], ``chamber_from_c``
+    the coldest heat chamber that a plate may be started for [°C].
+    """
+
+    vat_from_c: float | None = Field(None, ge=-20, le=80)
+    vat_to_c: float | None = Field(None, ge=-20, le=80)
+    humidity_to_pct: float | None = Field(None, gt=0, le=100)
+    chamber_from_c: float | None = Field(None, ge=-20, le=200)
+
+    @model_validator(mode="after")
+    def _leaves_room(self) -> Limits:
+        low, high = self.vat_from_c, self.vat_to_c
+        if low is not None and high is not None and high <= low:
+            raise ValueError("the vat's upper limit lies below its lower one; exchange them")
+        return self
+
+
 class Machine(Frozen):
-    """A printer: name (given once), the channels of its sensors with their dates, note."""
+    """A printer: name (given once), channels of its sensors with their dates, limits, note."""
 
     name: Name
     channels: tuple[ChannelLink, ...] = Field((), max_length=1_000)
+    limits: Limits = Limits()
     note: Note = ""
 
     @model_validator(mode="after")

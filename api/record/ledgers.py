@@ -11,7 +11,7 @@ from datetime import datetime
 
 from api.prints import Afterwork, FailureMode, Outcome, Part, Print, Settings
 from api.record.database import Value
-from api.record.entries import ChannelLink, Kept, LoggedLook, Machine, Resin
+from api.record.entries import ChannelLink, Kept, Limits, LoggedLook, Machine, Resin
 from api.record.ledger import Ledger
 from api.record.moments import moment_or_none, stored, stored_or_none
 from api.settings_check import Guidance
@@ -46,6 +46,7 @@ class Resins(Ledger[Resin]):
         self._check_count("SELECT count(*) FROM print WHERE resin = ?", key, "prints")
         self._check_count("SELECT count(*) FROM specimen WHERE resin = ?", key, "specimens")
         self._check_count("SELECT count(*) FROM bottle WHERE resin = ?", key, "bottles")
+        self._check_count("SELECT count(*) FROM plan WHERE resin = ?", key, "plans")
 
 
 class Machines(Ledger[Machine]):
@@ -59,7 +60,8 @@ class Machines(Ledger[Machine]):
         return next(iter(self._where("name = ?", (name,))), None)
 
     def _columns(self, entry: Machine) -> Mapping[str, Value]:
-        return {"name": entry.name, "note": entry.note}
+        limits = entry.limits.model_dump_json(exclude_none=True)
+        return {"name": entry.name, "note": entry.note, "limits": limits}
 
     def _entry(self, row: sqlite3.Row) -> Machine:
         links = self._database.rows(
@@ -68,6 +70,7 @@ class Machines(Ledger[Machine]):
         return Machine(
             name=row["name"],
             note=row["note"],
+            limits=Limits.model_validate_json(row["limits"]),
             channels=tuple(
                 ChannelLink(
                     channel=link["channel"],
@@ -106,6 +109,7 @@ class Machines(Ledger[Machine]):
         self._check_count("SELECT count(*) FROM print WHERE machine = ?", (entry_id,), "prints")
         sql = "SELECT count(*) FROM dismissal WHERE machine = ?"
         self._check_count(sql, (entry_id,), "dismissed stretches of power")
+        self._check_count("SELECT count(*) FROM plan WHERE machine = ?", (entry_id,), "plans")
 
 
 def _check_links_apart(entry: Machine, other: Machine) -> None:

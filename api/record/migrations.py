@@ -109,8 +109,39 @@ def m003_calibrations(connection: sqlite3.Connection) -> None:
     )
 
 
+def m004_plans_and_results(connection: sqlite3.Connection) -> None:
+    """Accepted plans with their rows, saved results, and the owner's limits of a machine."""
+    for statement in _PLANS_AND_RESULTS:
+        connection.execute(statement)
+
+
+_PLANS_AND_RESULTS = (
+    "ALTER TABLE machine ADD COLUMN limits TEXT NOT NULL DEFAULT '{}'",
+    f"""CREATE TABLE plan ({_KEPT}, accepted_ms INTEGER NOT NULL,
+        machine INTEGER NOT NULL REFERENCES machine, resin INTEGER NOT NULL REFERENCES resin,
+        round_n INTEGER NOT NULL, level REAL NOT NULL, width_now_c REAL NOT NULL,
+        width_after_c REAL NOT NULL, failures_expected REAL NOT NULL, method TEXT NOT NULL,
+        version TEXT NOT NULL, fingerprint TEXT NOT NULL, seed INTEGER NOT NULL,
+        withdrawn INTEGER NOT NULL, note TEXT NOT NULL)""",
+    """CREATE TABLE plan_row (
+        plan INTEGER NOT NULL REFERENCES plan ON DELETE CASCADE,
+        position INTEGER NOT NULL, arm TEXT NOT NULL, start_c REAL NOT NULL,
+        print INTEGER UNIQUE REFERENCES print ON DELETE SET NULL,
+        PRIMARY KEY (plan, position)) WITHOUT ROWID""",
+    f"""CREATE TABLE result ({_KEPT}, question TEXT NOT NULL, asked TEXT NOT NULL,
+        saved_ms INTEGER NOT NULL, sentences TEXT NOT NULL, method TEXT NOT NULL,
+        version TEXT NOT NULL, fingerprint TEXT NOT NULL, answer TEXT NOT NULL,
+        note TEXT NOT NULL)""",
+)
+
+
 #: In the order in which they are applied.
-MIGRATIONS: tuple[Migration, ...] = (m001_first_tables, m002_print_log, m003_calibrations)
+MIGRATIONS: tuple[Migration, ...] = (
+    m001_first_tables,
+    m002_print_log,
+    m003_calibrations,
+    m004_plans_and_results,
+)
 
 
 def migrate(connection: sqlite3.Connection, now_ms: int) -> None:
