@@ -48,45 +48,52 @@ class Redeliveries:
     def __init__(self, kept: Iterable[Delivery] = (), settled: int = 0) -> None:
         """``kept`` in order of their number; those up to ``settled`` are confirmed."""
         self._kept = deque(kept)
-        self._known = {(one.packet_id, one.digest) for one in self._kept}
+        self._known = {(one.packet_id, one.digest): one.number for one in self._kept}
         self._settled = settled
-        self._last = max((one.number for one in self._kept), default=0)
-        self._last = max(self._last, settled)
-        self._expected: list[bytes] = []
+        self._last = max((one.number for one in self._kept), default=settled)
+        self._reached = settled
+        self._expected: list[Delivery] = []
         self._aligned = False
 
     @property
-    def last(self) -> int:
-        """The highest number given to a delivery so far."""
-        return self._last
+    def reached(self) -> int:
+        """The number up to which everything has come, for the first time or again.
+
+        It is behind the last number given while a resumed session still repeats.
+        """
+        return self._reached
 
     def number(self, coming: Coming) -> Delivery:
         """A new delivery, numbered; it is known once :meth:`keep` was called with it."""
         self._last += 1
+        self._reached = self._last
         return Delivery(self._last, coming.packet_id, coming.digest)
 
     def keep(self, deliveries: Iterable[Delivery]) -> None:
         """These are on disk now."""
         for one in deliveries:
             self._kept.append(one)
-            self._known.add((one.packet_id, one.digest))
+            self._known[one.packet_id, one.digest] = one.number
 
     def settle(self, number: int) -> None:
         """The broker knows our acknowledgements of the deliveries up to a number."""
         self._settled = max(self._settled, number)
         while len(self._kept) > SETTLED_KEPT_N and self._kept[0].number <= self._settled:
             gone = self._kept.popleft()
-            self._known.discard((gone.packet_id, gone.digest))
+            if self._known.get((gone.packet_id, gone.digest)) == gone.number:
+                del self._known[gone.packet_id, gone.digest]
 
     def begin(self, *, resumed: bool) -> None:
         """A new connection; only one that takes up an earlier session repeats anything."""
-        unsettled = [one.digest for one in self._kept if one.number > self._settled]
-        self._expected = unsettled if resumed else []
         self._aligned = False
-        if not resumed:
+        self._expected = []
+        if resumed:
+            self._expected = [one for one in self._kept if one.number > self._settled]
+            self._reached = self._settled
+        else:
             self._kept.clear()
             self._known.clear()
-            self._settled = self._last
+            self._settled = self._reached = self._last
 
     def again(self, coming: Sequence[Coming]) -> list[bool]:
         """Which of the next deliveries of this connection are repeated; in order of arrival."""
@@ -97,23 +104,23 @@ class Redeliveries:
     def _is_again(self, one: Coming, rest: Sequence[Coming]) -> bool:
         if one.dup:
             self._expected = []  # this broker marks what it repeats
-            return (one.packet_id, one.digest) in self._known
-        if not self._expected:
-            return False
-        if not self._aligned:
+            number = self._known.get((one.packet_id, one.digest))
+            self._reached = max(self._reached, number or 0)
+            return number is not None
+        if self._expected and not self._aligned:
             self._aligned = True
             self._expected = _tail_beginning(self._expected, [other.digest for other in rest])
-        if self._expected[:1] != [one.digest]:
+        if not self._expected or self._expected[0].digest != one.digest:
             self._expected = []
             return False
-        del self._expected[0]
+        self._reached = self._expected.pop(0).number
         return True
 
 
-def _tail_beginning(expected: list[bytes], coming: list[bytes]) -> list[bytes]:
+def _tail_beginning(expected: list[Delivery], coming: list[bytes]) -> list[Delivery]:
     """The longest tail of what is expected that agrees with what comes, as far as both reach."""
     for start in range(len(expected)):
-        tail = expected[start : start + len(coming)]
+        tail = [one.digest for one in expected[start : start + len(coming)]]
         if tail == coming[: len(tail)]:
             return expected[start:]
     return []

@@ -247,7 +247,7 @@ class Collector:
         redeliveries.settle(settled)
         self._settled_on_disk = max(self._settled_on_disk, settled)
         self._tell_of_recovery()
-        self._source.acknowledge(messages, redeliveries.last)
+        self._source.acknowledge(messages, redeliveries.reached)
         self._lag_ms = _now_ms() - self._oldest_in_hand_ms
         self._in_hand_n = 0
         self._kept = _sum(self._kept, done)
@@ -285,7 +285,7 @@ class Collector:
         if redeliveries is None:
             return
         end_s = time.monotonic() + wait_s
-        while self._source.settled < redeliveries.last and time.monotonic() < end_s:
+        while self._source.settled < redeliveries.reached and time.monotonic() < end_s:
             time.sleep(0.02)
         settled = self._source.settled
         if settled <= self._settled_on_disk:

@@ -16,6 +16,8 @@ Three rules follow from what brokers do:
 
 from __future__ import annotations
 
+import secrets
+import socket
 import ssl
 import sys
 import threading
@@ -240,7 +242,7 @@ class Subscriber:
         self._stale_n = 0
         self._resumed = False
         self._settled = 0
-        self._sent_number = 0
+        self._sent = (0, 0)
         self._asked: _Asked | None = None
         self._client = self._make_client()
 
@@ -274,6 +276,7 @@ class Subscriber:
         """
         stale_n = 0
         with self._link:
+            connection = self._connection
             for message in messages:
                 if not message.packet_id:
                     continue
@@ -283,7 +286,7 @@ class Subscriber:
                     stale_n += 1
             self._stale_n += stale_n
         if number and not stale_n:
-            self._sent_number = number
+            self._sent = (number, connection)
             self._ask()
 
     @property
@@ -307,11 +310,12 @@ class Subscriber:
         """Ask, unless a question is open or there is nothing new to ask."""
         if self._asked is not None and self._asked.connection == self._connection:
             return
-        if self._sent_number > self._settled and self._connected:
-            connection = self._connection
-            sent = self._client.publish(self._kept, str(self._sent_number).encode(), qos=1)
+        number, connection = self._sent
+        # A question on a later connection would be answered by a broker that heard nothing.
+        if number > self._settled and connection == self._connection and self._connected:
+            sent = self._client.publish(self._kept, str(number).encode(), qos=1)
             if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
-                self._asked = _Asked(self._sent_number, connection, sent)
+                self._asked = _Asked(number, connection, sent)
 
     @property
     def link(self) -> Link:
@@ -448,6 +452,76 @@ class Subscriber:
         self._connected = connected
         self._subscribed = False
         self._fault = fault
+
+
+def answers(broker: BrokerSettings) -> bool:
+    """Whether anything listens at the broker's address."""
+    try:
+        socket.create_connection((broker.host, broker.port), timeout=2.0).close()
+    except OSError:
+        return False
+    return True
+
+
+def refused_filters(
+    broker: BrokerSettings, filters: Iterable[str], limit_s: float = 10.0
+) -> dict[str, str]:
+    """The topic filters that a broker refuses us, with its reasons; for a check.
+
+    Asks under a name, in a session and in share groups of its own, so that nothing is taken
+    away from a collector that runs. Raises ``BrokerError`` when the broker does not let us in.
+    """
+    name = f"{broker.client_id}-check-{secrets.token_hex(4)}"
+    asked = [
+        topics.shared(topics.unshared(f), name) if _is_shared(f, broker) else f for f in filters
+    ]
+    wanted = list(topics.needed(asked))
+    answered = threading.Event()
+    refused: dict[str, str] = {}
+    fault = ["there is no answer"]
+
+    def connected(client: mqtt.Client, _: Any, __: Any, reason: ReasonCode, ___: Any) -> None:
+        if reason.is_failure:
+            fault[0] = f"it refuses us: {reason}"
+            answered.set()
+            return
+        options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+        if wanted:
+            client.subscribe([(one, options) for one in wanted])
+        else:
+            fault.clear()
+            answered.set()
+
+    def subscribed(_: Any, __: Any, ___: Any, reasons: list[ReasonCode], ____: Any) -> None:
+        for one, reason in zip(wanted, reasons, strict=False):
+            if reason.is_failure:
+                refused[topics.unshared(one)] = str(reason)
+        fault.clear()
+        answered.set()
+
+    def failed(*_: Any) -> None:
+        fault[0] = f"there is no connection: {sys.exception()}"
+        answered.set()
+
+    client = client_for(broker, name)
+    client.on_connect = connected
+    client.on_connect_fail = failed
+    client.on_subscribe = subscribed
+    connect(client, broker, keep_session=False)
+    answered.wait(limit_s)
+    client.disconnect()
+    client.loop_stop()
+    if fault:
+        raise BrokerError(
+            f"{fault[0]}.",
+            where=broker.url,
+            remedy="Check that the broker runs and that [broker] in vatside.toml is right.",
+        )
+    return refused
+
+
+def _is_shared(topic_filter: str, broker: BrokerSettings) -> bool:
+    return topics.shared(topic_filter, broker.share_group).startswith(topics.SHARE)
 
 
 def wait_until_subscribed(subscriber: Subscriber, limit_s: float) -> None:

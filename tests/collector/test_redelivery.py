@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.redelivery import SETTLED_KEPT_N, Coming, Redeliveries, digest_of
+from collector.store.contract import Delivery
 
 
 def coming(packet_id: int, content: str, *, dup: bool = False) -> Coming:
@@ -15,7 +18,7 @@ def coming(packet_id: int, content: str, *, dup: bool = False) -> Coming:
 def keep(redeliveries: Redeliveries, *messages: Coming) -> int:
     """Keep new deliveries; the last number."""
     redeliveries.keep([redeliveries.number(one) for one in messages])
-    return redeliveries.last
+    return redeliveries.reached
 
 
 def test_topic_and_payload_are_told_apart() -> None:
@@ -38,7 +41,7 @@ def test_an_acknowledgement_that_a_broker_forgets_is_remembered_for_a_while() ->
     assert redeliveries.again([coming(7, "20.1", dup=True)]) == [True]
     for number in range(SETTLED_KEPT_N):
         keep(redeliveries, coming(number + 100, "x"))
-    redeliveries.settle(redeliveries.last)
+    redeliveries.settle(redeliveries.reached)
     assert redeliveries.again([coming(7, "20.1", dup=True)]) == [False]
 
 
@@ -72,38 +75,81 @@ def test_a_batch_may_end_within_what_is_repeated() -> None:
     assert redeliveries.again([coming(4, "a")]) == [False]
 
 
-@given(
-    sent=st.lists(st.integers(0, 10_000), unique=True, max_size=40),
-    kept_n=st.integers(0, 40),
-    heard_n=st.integers(0, 40),
-    marks=st.booleans(),
-    batch_n=st.integers(1, 7),
+class Broker:
+    """Sends distinct values in order, and repeats from the first that it did not hear kept."""
+
+    def __init__(self, marks: bool) -> None:
+        self.marks = marks
+        self.heard_n = 0
+        self.sent_n = 0
+        self.next_n = 0
+
+    def connect(self) -> None:
+        self.next_n = self.heard_n
+
+    def send(self, n: int) -> list[tuple[int, Coming]]:
+        values = range(self.next_n, self.next_n + n)
+        self.next_n += n
+        sent = [
+            (
+                value,
+                coming(
+                    value + 1 if self.marks else value - self.heard_n + 1,
+                    str(value),
+                    dup=self.marks and value < self.sent_n,
+                ),
+            )
+            for value in values
+        ]
+        self.sent_n = max(self.sent_n, self.next_n)
+        return sent
+
+
+class Round(NamedTuple):
+    """One batch: how many came, how far the process got before it died, if it did."""
+
+    batch_n: int
+    kept: bool
+    heard: bool
+    settled: bool
+    dies: bool
+
+
+ROUNDS = st.builds(
+    Round, st.integers(1, 5), st.booleans(), st.booleans(), st.booleans(), st.booleans()
 )
-def test_whatever_the_broker_heard_every_value_is_kept_once(
-    sent: list[int], kept_n: int, heard_n: int, marks: bool, batch_n: int
+
+
+@given(st.lists(ROUNDS, max_size=40), st.booleans())
+def test_whenever_the_process_dies_every_value_is_kept_once(
+    rounds: list[Round], marks: bool
 ) -> None:
-    """``kept_n`` were on disk when the process died, of which the broker heard ``heard_n``."""
-    kept_n = min(kept_n, len(sent))
-    heard_n = min(heard_n, kept_n)
-    before = Redeliveries()
-    store = sent[:kept_n]
-    deliveries = [before.number(coming(n + 1, str(value))) for n, value in enumerate(store)]
-    after = Redeliveries(deliveries)
-    after.begin(resumed=True)
-    delivered = [
-        coming(
-            place + 1 if marks else place - heard_n + 1,
-            str(value),
-            dup=marks and place < max(kept_n, heard_n),
-        )
-        for place, value in enumerate(sent)
-        if place >= heard_n
-    ]
-    values = sent[heard_n:]
-    for start in range(0, len(delivered), batch_n):
-        batch = delivered[start : start + batch_n]
-        again = after.again(batch)
-        after.keep([after.number(one) for one, old in zip(batch, again, strict=True) if not old])
-        new = zip(values[start : start + batch_n], again, strict=True)
-        store += [value for value, old in new if not old]
-    assert store == sent
+    broker = Broker(marks)
+    store: list[int] = []
+    on_disk: list[Delivery] = []
+    settled_on_disk = 0
+    alive: Redeliveries | None = None
+    for one in rounds:
+        if alive is None:
+            alive = Redeliveries(on_disk, settled_on_disk)
+            alive.begin(resumed=True)
+            broker.connect()
+        batch = broker.send(one.batch_n)
+        again = alive.again([message for _, message in batch])
+        new = [
+            (value, alive.number(message))
+            for (value, message), old in zip(batch, again, strict=True)
+            if not old
+        ]
+        if one.kept:
+            store += [value for value, _ in new]
+            on_disk += [delivery for _, delivery in new]
+            alive.keep([delivery for _, delivery in new])
+            if one.heard or not one.dies:
+                broker.heard_n = broker.next_n
+            if broker.heard_n == broker.next_n and one.settled:
+                alive.settle(alive.reached)
+                settled_on_disk = alive.reached
+        if one.dies or not one.kept:
+            alive = None
+    assert store == list(range(len(store)))
