@@ -35,6 +35,7 @@ PURE = (
     "collector/store/contract.py",
     "collector/store/flux.py",
     "collector/store/lines.py",
+    "collector/store/settling.py",
     "collector/store/packing.py",
     "collector/store/pyramid.py",
     "collector/store/corrected.py",
@@ -108,6 +109,7 @@ HOMES = {
     "iotcore": ("collector/broker.py",),
     "cbor2": ("collector/senml.py",),
     "jsonpointer": ("collector/pointer.py",),
+    "PIL": ("api/photographs.py",),
     "altair": ("dashboards/charts.py",),
     "thermocouple_its90": ("collector/signals.py",),
     "vl_convert": ("dashboards/chart_bundle.py",),
@@ -116,7 +118,16 @@ HOMES = {
 }
 
 #: Never imported at the top of a module: they cost a second or tens of megabytes each.
-LATE = {"scipy", "statsmodels", "altair", "vl_convert", "influxdb_client", "pandas", "urllib3"}
+LATE = {
+    "PIL",
+    "scipy",
+    "statsmodels",
+    "altair",
+    "vl_convert",
+    "influxdb_client",
+    "pandas",
+    "urllib3",
+}
 
 
 def modules() -> list[Path]:

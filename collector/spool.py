@@ -1,0 +1,454 @@
+"""A durable queue on disk in front of a remote store, with the accounts of what went through.
+
+What comes in is on disk, flushed, before it is acknowledged; it stays until the remote store is
+known to have it. Only then is it counted, in the one transaction that takes it out of the queue,
+so ``received = stored + duplicate + refused`` is exact at every moment and nothing that was
+written in part is ever counted as stored. The queue keeps its order and has a limit: when that
+is reached it takes nothing more and says so, and the broker holds the rest.
+
+One process writes; others may read the accounts, the refused messages and the journal.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import math
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import IO
+from urllib.parse import quote
+
+import orjson
+
+from collector.errors import StoreError
+from collector.readings import Mark, Reading
+from collector.redelivery import SETTLED_KEPT_N
+from collector.store.contract import (
+    Accounts,
+    Arrival,
+    Change,
+    Changes,
+    Deliveries,
+    Delivery,
+    Refusal,
+    RefusedMessage,
+)
+from collector.store.settling import Settled
+from collector.store.sqlite_append import REFUSED_BYTES_KEPT_N, REFUSED_KEPT_N, TOUCHED_KEPT_N
+from collector.store.sqlite_connections import BUSY_WAIT_S, store_error
+
+_APPLICATION_ID = 0x7673_7031  # "vsp1"
+
+_SCHEMA = """
+CREATE TABLE waiting (
+    number INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, received_ms INTEGER NOT NULL,
+    readings_n INTEGER NOT NULL, body BLOB NOT NULL, payload BLOB NOT NULL) STRICT;
+CREATE TABLE account (name TEXT PRIMARY KEY, count INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE refused_message (
+    number INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, reason TEXT NOT NULL,
+    received_ms INTEGER NOT NULL, payload BLOB NOT NULL) STRICT;
+CREATE TABLE touched (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT, channel TEXT NOT NULL,
+    first_ms INTEGER NOT NULL, last_ms INTEGER NOT NULL) STRICT;
+CREATE TABLE delivery (
+    number INTEGER PRIMARY KEY, packet_id INTEGER NOT NULL, digest BLOB NOT NULL) STRICT;
+CREATE TABLE settled (number INTEGER NOT NULL) STRICT;
+INSERT INTO settled VALUES (0);
+CREATE TABLE known_channel (
+    id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, last_ms INTEGER NOT NULL) STRICT;
+CREATE TABLE known_hour (
+    channel INTEGER NOT NULL, hour INTEGER NOT NULL, used INTEGER NOT NULL,
+    PRIMARY KEY (channel, hour)) STRICT, WITHOUT ROWID;
+CREATE TABLE known (
+    channel INTEGER NOT NULL, time_ms INTEGER NOT NULL, value REAL NOT NULL,
+    marks INTEGER NOT NULL, PRIMARY KEY (channel, time_ms)) STRICT, WITHOUT ROWID;
+CREATE TABLE known_other (
+    channel INTEGER NOT NULL, time_ms INTEGER NOT NULL, nth INTEGER NOT NULL,
+    value REAL NOT NULL, PRIMARY KEY (channel, time_ms, nth)) STRICT, WITHOUT ROWID;
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """An arrival in the queue, and its number; numbers go up and are never used again."""
+
+    number: int
+    arrival: Arrival
+
+
+class Spool:
+    """The queue and its accounts in one file. Safe to use from threads.
+
+    ``fits`` gives the first time and the end of the times that the remote store can keep [ms].
+    With ``read_only`` nothing is made or changed, and every method raises ``StoreError`` until
+    the collector has made the file. Raises ``StoreError`` when another process writes to it.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        limit_bytes: int = 2**30,
+        fits: tuple[int, int] = (-(2**63), 2**63 - 1),
+        read_only: bool = False,
+    ) -> None:
+        self.path = path
+        self._limit_bytes = limit_bytes
+        self._fits = fits
+        self._writing = threading.RLock()
+        self._writer: sqlite3.Connection | None = None
+        self._claim: IO[bytes] | None = None
+        self._bytes = 0
+        if not read_only:
+            with self.transaction():
+                pass
+
+    # -- in and out --------------------------------------------------------------------------
+
+    def put(self, arrivals: Sequence[Arrival], *, settled: int = 0) -> int:
+        """Put arrivals at the end of the queue, on disk; the number of the last one there.
+
+        Deliveries are kept in the same transaction. Raises ``StoreError`` when the queue is
+        full or the disk does not take it; then nothing of it is kept.
+        """
+        rows = [_row(self._fitting(arrival)) for arrival in arrivals]
+        size = sum(_size(row) for row in rows)
+        with self.transaction() as connection:
+            if rows and self._bytes + size > self._limit_bytes:
+                raise self._full()
+            connection.executemany(
+                "INSERT INTO waiting (topic, received_ms, readings_n, body, payload)"
+                " VALUES (?, ?, ?, ?, ?)",
+                rows,
+            )
+            _keep_deliveries(connection, arrivals, settled)
+            (last,) = connection.execute(
+                "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'waiting'"
+            ).fetchone()
+        self._bytes += size
+        return int(last)
+
+    def take(self, most_readings_n: int) -> list[Waiting]:
+        """The oldest arrivals, up to so many readings but one arrival at least; they stay."""
+        taken: list[Waiting] = []
+        readings_n = 0
+        with self.looking() as connection:
+            for row in connection.execute(
+                "SELECT number, readings_n, topic, received_ms, body, payload FROM waiting"
+                " ORDER BY number"
+            ):
+                readings_n += row[1]
+                if taken and readings_n > most_readings_n:
+                    break
+                taken.append(Waiting(row[0], _arrival(*row[2:])))
+        return taken
+
+    def settle(
+        self, through: int, done: Settled, also: Callable[[sqlite3.Connection], None]
+    ) -> None:
+        """Take everything up to a number out of the queue and count it, in one transaction.
+
+        ``also`` does its own part in that transaction.
+        """
+        with self.transaction() as connection:
+            (size,) = connection.execute(
+                "SELECT coalesce(sum(length(body) + length(payload) + length(topic) + 100), 0)"
+                " FROM waiting WHERE number <= ?",
+                (through,),
+            ).fetchone()
+            connection.execute("DELETE FROM waiting WHERE number <= ?", (through,))
+            _count(connection, done)
+            self.touch(connection, done.touched)
+            also(connection)
+        self._bytes -= size
+
+    @staticmethod
+    def touch(connection: sqlite3.Connection, touched: dict[str, tuple[int, int]]) -> None:
+        """Note in the journal what was touched, first and last time by channel."""
+        if not touched:
+            return
+        connection.executemany(
+            "INSERT INTO touched (channel, first_ms, last_ms) VALUES (?, ?, ?)",
+            [(channel, first, last) for channel, (first, last) in touched.items()],
+        )
+        connection.execute(
+            "DELETE FROM touched WHERE seq <= (SELECT max(seq) FROM touched) - ?",
+            (TOUCHED_KEPT_N,),
+        )
+
+    @contextlib.contextmanager
+    def looking(self) -> Iterator[sqlite3.Connection]:
+        """The writer's connection, to look at what it alone changes."""
+        with self._writing:
+            try:
+                yield self._open()
+            except sqlite3.Error as error:
+                self._let_go()
+                raise store_error(error, self.path) from error
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """The writer's connection inside one transaction that is flushed to disk at its end."""
+        with self._writing:
+            try:
+                connection = self._open()
+                connection.execute("BEGIN IMMEDIATE")
+                yield connection
+                connection.execute("COMMIT")
+            except BaseException as error:
+                # What failed may have broken the connection: start from a fresh one. Closing it
+                # rolls the transaction back.
+                self._let_go()
+                if isinstance(error, sqlite3.Error):
+                    raise store_error(error, self.path) from error
+                raise
+
+    # -- what it says ------------------------------------------------------------------------
+
+    def waiting_n(self) -> int:
+        """Number of messages that the remote store has not got yet."""
+        with self._reading() as connection:
+            (n,) = connection.execute("SELECT count(*) FROM waiting").fetchone()
+            return int(n)
+
+    def accounts(self) -> Accounts:
+        """The accounts of what has left the queue."""
+        with self._reading() as connection:
+            return Accounts(**dict(connection.execute("SELECT name, count FROM account")))
+
+    def refused(self, limit: int = 100) -> list[RefusedMessage]:
+        """The newest refused messages, newest first; older ones than the newest 1,000 are gone."""
+        with self._reading() as connection:
+            rows = connection.execute(
+                "SELECT number, topic, reason, received_ms, payload FROM refused_message"
+                " ORDER BY number DESC LIMIT ?",
+                (max(0, limit),),
+            )
+            return [RefusedMessage(*row) for row in rows]
+
+    def deliveries(self) -> Deliveries:
+        """The deliveries that may come again, and those kept in case a broker forgets."""
+        with self._reading() as connection:
+            rows = connection.execute(
+                "SELECT number, packet_id, digest FROM delivery ORDER BY number"
+            )
+            kept = tuple(Delivery(*row) for row in rows)
+            (settled,) = connection.execute("SELECT number FROM settled").fetchone()
+        return Deliveries(kept, settled)
+
+    def changes(self, cursor: int | None = None) -> Changes:
+        """What was touched after ``cursor``; None gives only the cursor of now."""
+        with self._reading() as connection:
+            oldest, newest = connection.execute(
+                "SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) FROM touched"
+            ).fetchone()
+            if cursor is None:
+                return Changes(newest)
+            rows = connection.execute(
+                "SELECT channel, first_ms, last_ms FROM touched WHERE seq > ? ORDER BY seq",
+                (cursor,),
+            )
+            changes = tuple(Change(*row) for row in rows)
+        return Changes(newest, changes, complete=oldest - 1 <= cursor <= newest)
+
+    def close(self) -> None:
+        """Let go of the file; another process may write to it then."""
+        with self._writing:
+            self._let_go()
+
+    # -- inside ------------------------------------------------------------------------------
+
+    def _fitting(self, arrival: Arrival) -> Arrival:
+        """The arrival with the readings that no store could keep turned into refusals."""
+        first_ms, end_ms = self._fits
+        unfit = [
+            reading
+            for reading in arrival.readings
+            if not (math.isfinite(reading.value) and first_ms <= reading.time_ms < end_ms)
+        ]
+        if not unfit or arrival.again:
+            return arrival
+        reason = "value or time is outside what can be kept"
+        return replace(
+            arrival,
+            readings=tuple(reading for reading in arrival.readings if reading not in unfit),
+            refusals=(*arrival.refusals, *(Refusal(reason, one.channel) for one in unfit)),
+        )
+
+    def _full(self) -> StoreError:
+        return StoreError(
+            f"The spool is full: {self._bytes / 2**20:.0f} MB wait for the remote store.",
+            where=str(self.path),
+            remedy="Bring the remote store back, or raise spool_limit_mb in [influx].",
+        )
+
+    def _open(self) -> sqlite3.Connection:
+        if self._writer is None:
+            try:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+                self._claim = _claimed(self.path)
+            except OSError as error:
+                raise StoreError(
+                    f"The spool cannot be opened ({error.strerror}).",
+                    where=str(self.path),
+                    remedy="Make its folder writable for the user that runs vatside.",
+                ) from error
+            try:
+                self._writer = _connect(self.path, "rwc")
+                _make(self._writer, self.path)
+                self._bytes = self._writer.execute(
+                    "SELECT coalesce(sum(length(body) + length(payload) + length(topic) + 100), 0)"
+                    " FROM waiting"
+                ).fetchone()[0]
+            except BaseException:
+                self._let_go()
+                raise
+        return self._writer
+
+    def _let_go(self) -> None:
+        if self._writer is not None:
+            self._writer.close()
+            self._writer = None
+        if self._claim is not None:
+            self._claim.close()
+            self._claim = None
+
+    @contextlib.contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        """A read-only connection inside one transaction: all it reads is of one moment."""
+        if not self.path.exists():
+            raise _nothing_yet(self.path)
+        connection = None
+        try:
+            connection = _connect(self.path, "ro")
+            connection.execute("BEGIN")
+            if not _is_ours(connection):
+                raise _nothing_yet(self.path)
+            yield connection
+        except sqlite3.Error as error:
+            raise store_error(error, self.path) from error
+        finally:
+            if connection is not None:
+                connection.close()
+
+
+def _claimed(path: Path) -> IO[bytes]:
+    """Hold the spool against a second writer: two would count and write everything twice."""
+    claim = path.with_suffix(".lock").open("ab")
+    try:
+        fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        claim.close()
+        raise StoreError(
+            "Another collector has this spool.",
+            where=str(path),
+            remedy="Stop it, or give this one a [store] folder of its own.",
+        ) from None
+    return claim
+
+
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
+    return sqlite3.connect(
+        f"file:{quote(str(path.absolute()))}?mode={mode}",
+        uri=True,
+        timeout=BUSY_WAIT_S,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+
+
+def _is_ours(connection: sqlite3.Connection) -> bool:
+    (found,) = connection.execute("PRAGMA application_id").fetchone()
+    return bool(found == _APPLICATION_ID)
+
+
+def _make(connection: sqlite3.Connection, path: Path) -> None:
+    """Set the connection up for flushed commits, and make the tables of a new file."""
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    if _is_ours(connection):
+        return
+    if connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
+        raise StoreError(
+            "This database belongs to another program.",
+            where=str(path),
+            remedy="Name another [store] folder in vatside.toml; the file was left as it is.",
+        )
+    connection.executescript(
+        f"BEGIN IMMEDIATE; {_SCHEMA} PRAGMA application_id = {_APPLICATION_ID}; COMMIT;"
+    )
+
+
+def _nothing_yet(path: Path) -> StoreError:
+    return StoreError(
+        "No readings are kept here yet.",
+        where=str(path),
+        remedy="Start the collector; the file is made when it starts.",
+    )
+
+
+def _row(arrival: Arrival) -> tuple[str, int, int, bytes, bytes]:
+    body = orjson.dumps(
+        [
+            [[r.channel, r.time_ms, r.value, int(r.marks)] for r in arrival.readings],
+            [[refusal.reason, refusal.channel] for refusal in arrival.refusals],
+            arrival.again,
+        ]
+    )
+    payload = arrival.payload[:REFUSED_BYTES_KEPT_N]
+    return arrival.topic, arrival.received_ms, len(arrival.readings), body, payload
+
+
+def _size(row: tuple[str, int, int, bytes, bytes]) -> int:
+    return len(row[0]) + len(row[3]) + len(row[4]) + 100
+
+
+def _arrival(topic: str, received_ms: int, body: bytes, payload: bytes) -> Arrival:
+    readings, refusals, again = orjson.loads(body)
+    return Arrival(
+        topic,
+        received_ms,
+        tuple(Reading(name, time, value, Mark(marks)) for name, time, value, marks in readings),
+        tuple(Refusal(reason, channel) for reason, channel in refusals),
+        payload,
+        again=again,
+    )
+
+
+def _keep_deliveries(
+    connection: sqlite3.Connection, arrivals: Sequence[Arrival], settled: int
+) -> None:
+    new = [arrival.delivery for arrival in arrivals if arrival.delivery is not None]
+    connection.executemany(
+        "INSERT INTO delivery (number, packet_id, digest) VALUES (?, ?, ?)",
+        [(one.number, one.packet_id, one.digest) for one in new],
+    )
+    if settled:
+        connection.execute("UPDATE settled SET number = max(number, ?)", (settled,))
+        connection.execute(
+            "DELETE FROM delivery WHERE number <= min("
+            "(SELECT number FROM settled), (SELECT max(number) FROM delivery) - ?)",
+            (SETTLED_KEPT_N,),
+        )
+
+
+def _count(connection: sqlite3.Connection, done: Settled) -> None:
+    connection.executemany(
+        "INSERT INTO account (name, count) VALUES (?, ?)"
+        " ON CONFLICT (name) DO UPDATE SET count = count + excluded.count",
+        [(name, count) for name, count in done.counts.items() if count],
+    )
+    if not done.refused:
+        return
+    connection.executemany(
+        "INSERT INTO refused_message (topic, reason, received_ms, payload) VALUES (?, ?, ?, ?)",
+        done.refused[-REFUSED_KEPT_N:],
+    )
+    connection.execute(
+        "DELETE FROM refused_message WHERE number <= (SELECT max(number) FROM refused_message) - ?",
+        (REFUSED_KEPT_N,),
+    )

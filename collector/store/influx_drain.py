@@ -1,0 +1,296 @@
+"""From the spool into InfluxDB: batches in order, again and again until the server has them.
+
+A batch is judged (new, duplicate, conflict), written, and only then counted and taken out of
+the queue, in one transaction. A crash anywhere before that leaves it in the queue; it comes to
+the same points the next time, which InfluxDB takes over the old ones, and is counted once.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Sequence
+
+from collector.errors import StoreError
+from collector.readings import Reading
+from collector.spool import Spool, Waiting
+from collector.store import flux, known
+from collector.store.contract import Appended
+from collector.store.influx import InfluxServer, Row, ms_of_text
+from collector.store.lines import float_text, series
+from collector.store.settling import (
+    TAKEN,
+    Answer,
+    Fate,
+    Point,
+    Settled,
+    deliver,
+    plan_of,
+    settled_of,
+)
+
+#: Readings in one write; what the makers of InfluxDB advise.
+BATCH_READINGS_N = 5_000
+
+FIRST_PAUSE_S = 0.5
+LONGEST_PAUSE_S = 30.0
+
+Say = Callable[[str], None]
+
+
+class Drain:
+    """Moves batches from a spool to a server, in a thread of its own.
+
+    ``say`` is told once of each fault and of its end. After an answer that calls for a person
+    (401, 403, 404) nothing more is tried; the spool goes on keeping what comes.
+    """
+
+    def __init__(
+        self,
+        spool: Spool,
+        server: InfluxServer,
+        *,
+        say: Say = lambda _: None,
+        first_pause_s: float = FIRST_PAUSE_S,
+        longest_pause_s: float = LONGEST_PAUSE_S,
+    ) -> None:
+        self._spool = spool
+        self._server = server
+        self._place = flux.Place(server.settings.bucket, server.settings.measurement)
+        self._say = say
+        self._first_pause_s = first_pause_s
+        self._longest_pause_s = longest_pause_s
+        self._changed = threading.Condition()
+        self._stepping = threading.Lock()
+        self._ending = False
+        self._more = False
+        self._fault: Answer | None = None
+        self._through = 0
+        self._awaited: tuple[int, int] | None = None
+        self._counted = Appended()
+        self._thread = threading.Thread(target=self._run, name="drain", daemon=True)
+
+    @property
+    def fault(self) -> Answer | None:
+        """What keeps the server from taking readings; None when nothing does."""
+        return self._fault
+
+    def start(self) -> None:
+        """Begin, with what waits from before."""
+        self._more = True
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End after the request under way; what waits stays in the spool."""
+        with self._changed:
+            self._ending = True
+            self._changed.notify_all()
+        if self._thread.is_alive():
+            self._thread.join()
+
+    def settled(self, first: int, last: int, patience_s: float) -> Appended:
+        """Wait until these numbers have left the spool; what they were counted as.
+
+        Not longer than ``patience_s``, and not at all while the server is known to take
+        nothing; what has not left by then counts as nothing yet.
+        """
+        with self._changed:
+            if self._through < last:
+                self._awaited, self._counted = (first, last), Appended()
+                self._more = True
+                self._changed.notify_all()
+                self._changed.wait_for(
+                    lambda: self._through >= last or self._fault is not None or self._ending,
+                    patience_s,
+                )
+            counted, self._awaited = self._counted, None
+            return counted
+
+    def step(self) -> Answer | None:
+        """One batch; None when nothing waits. For the thread, and for tests without one."""
+        with self._stepping:
+            batch = self._spool.take(BATCH_READINGS_N)
+            if not batch:
+                return None
+            return self._move(batch)
+
+    # -- one batch -----------------------------------------------------------------------------
+
+    def _move(self, batch: Sequence[Waiting]) -> Answer:
+        arrivals = [one.arrival for one in batch]
+        readings = [r for one in arrivals if not one.again for r in one.readings]
+        answer = self._learn(readings)
+        if answer.fate is not Fate.TAKEN:
+            return answer
+        with self._spool.looking() as connection:
+            plan = plan_of(arrivals, known.Known(connection))
+        outcome = deliver(self._lines(plan.points), self._server.write)
+        if isinstance(outcome, Answer):
+            return outcome
+        done = settled_of(arrivals, plan, outcome)
+        last = batch[-1].number
+        self._spool.settle(
+            last, done, lambda connection: known.add(connection, done.stored, readings, last)
+        )
+        self._note(batch, done)
+        return TAKEN
+
+    def _learn(self, readings: Iterable[Reading]) -> Answer:
+        """Make known what the readings are judged against; asks the server where need be."""
+        with self._spool.looking() as connection:
+            index = known.Known(connection)
+            missing = index.missing(readings)
+        if not missing:
+            return TAKEN
+        remote = _Remote(self._server, self._place)
+        try:
+            notes = index.learned(missing, remote)
+        except _NotAnsweredError as stopped:
+            return stopped.answer
+        with self._spool.transaction() as connection:
+            for note in notes:
+                note(connection)
+        return TAKEN
+
+    def _lines(self, points: Iterable[Point]) -> list[str]:
+        return list(lines_of(self._place, points))
+
+    def _note(self, batch: Sequence[Waiting], done: Settled) -> None:
+        with self._changed:
+            self._through = batch[-1].number
+            if self._awaited is not None:
+                first, last = self._awaited
+                for one, counts in zip(batch, done.each, strict=True):
+                    if first <= one.number <= last:
+                        self._counted = _sum(self._counted, counts)
+            self._changed.notify_all()
+
+    # -- the thread ----------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        pause_s = self._first_pause_s
+        while self._wait_for_more():
+            answer = self._tried()
+            if answer is None or answer.fate is Fate.TAKEN:
+                pause_s = self._first_pause_s
+                self._recovered()
+                self._more = self._more or answer is not None
+                continue
+            self._more = True
+            self._tell(answer)
+            if answer.fate is not Fate.LATER:
+                return
+            if self._rest(answer.retry_after_s or pause_s):
+                return
+            pause_s = min(self._longest_pause_s, pause_s * 2)
+
+    def _wait_for_more(self) -> bool:
+        with self._changed:
+            self._changed.wait_for(lambda: self._more or self._ending)
+            self._more = False
+            return not self._ending
+
+    def _tried(self) -> Answer | None:
+        try:
+            return self.step()
+        except StoreError as fault:  # the spool's own disk
+            return Answer(Fate.LATER, str(fault))
+
+    def _rest(self, pause_s: float) -> bool:
+        with self._changed:
+            return self._changed.wait_for(lambda: self._ending, pause_s)
+
+    def _tell(self, answer: Answer) -> None:
+        with self._changed:
+            new = self._fault is None or self._fault.words != answer.words
+            self._fault = answer
+            self._changed.notify_all()
+        if new:
+            tail = (
+                "Readings wait on disk and go there by themselves."
+                if answer.fate is Fate.LATER
+                else "Until then readings wait on disk."
+            )
+            self._say(f"{self._server.fault(answer)} {tail}")
+
+    def _recovered(self) -> None:
+        if self._fault is not None:
+            self._fault = None
+            self._say("InfluxDB takes readings again; nothing was lost.")
+
+
+class _NotAnsweredError(Exception):
+    """The server did not answer a question about what it has."""
+
+    def __init__(self, answer: Answer) -> None:
+        super().__init__(answer.words)
+        self.answer = answer
+
+
+class _Remote:
+    """What :class:`~collector.store.known.Known` asks of the server."""
+
+    def __init__(self, server: InfluxServer, place: flux.Place) -> None:
+        self._server = server
+        self._place = place
+
+    def last_ms(self, channel: str) -> int | None:
+        query = flux.last(self._place, channel, flux.FIRST_MS, flux.LAST_MS)
+        return max((ms_of_text(row["_time"]) for row in self._rows(query)), default=None)
+
+    def points(self, channel: str, start_ms: int, end_ms: int) -> Iterable[Point]:
+        if flux.empty(start_ms, end_ms):
+            return []
+        firsts = self._rows(flux.readings(self._place, channel, start_ms, end_ms))
+        others = self._rows(flux.conflicts(self._place, channel, start_ms, end_ms))
+        return [*points_of(channel, firsts), *points_of(channel, others)]
+
+    def _rows(self, query: flux.Query) -> Sequence[Row]:
+        asked = self._server.ask(query)
+        if asked.answer.fate is Fate.TAKEN:
+            return asked.rows
+        if asked.answer.fate is Fate.DIVIDE:  # a question cannot be divided
+            raise _NotAnsweredError(Answer(Fate.STOP, asked.answer.words, asked.answer.remedy))
+        raise _NotAnsweredError(asked.answer)
+
+
+def lines_of(place: flux.Place, points: Iterable[Point]) -> Iterable[str]:
+    """Points as lines: field ``value`` always a float, field ``marks`` always an integer."""
+    heads: dict[tuple[str, int], str] = {}
+    for point in points:
+        head = heads.get((point.channel, point.nth))
+        if head is None:
+            tags = {"channel": point.channel}
+            measurement = place.measurement
+            if point.nth:
+                measurement, tags["nth"] = place.conflicts.measurement, str(point.nth)
+            head = heads[point.channel, point.nth] = series(measurement, tags)
+        value = "" if point.value is None else f"value={float_text(point.value)},"
+        yield f"{head} {value}marks={point.marks}i {point.time_ms}"
+
+
+def points_of(channel: str, rows: Iterable[Row]) -> list[Point]:
+    """Rows of values and of marks as points, in time order."""
+    found = series_of(rows)
+    return [Point(channel, time_ms, value, marks, nth) for time_ms, nth, value, marks in found]
+
+
+def series_of(rows: Iterable[Row]) -> list[tuple[int, int, float, int]]:
+    """Rows of values and of marks as ``(time_ms, nth, value, marks)``, in that order."""
+    values: dict[tuple[int, int], float] = {}
+    marks: dict[tuple[int, int], int] = {}
+    for row in rows:
+        key = (ms_of_text(row["_time"]), int(row.get("nth") or 0))
+        if row["_field"] == "value":
+            values[key] = float(row["_value"])
+        elif row["_field"] == "marks":
+            marks[key] = int(row["_value"])
+    return [(*key, values[key], marks.get(key, 0)) for key in sorted(values)]
+
+
+def _sum(one: Appended, other: Appended) -> Appended:
+    return Appended(
+        one.stored + other.stored,
+        one.duplicate + other.duplicate,
+        one.conflict + other.conflict,
+        one.refused + other.refused,
+    )
