@@ -212,6 +212,23 @@ def bands(
     return tuple(found)
 
 
+def band_sentences(found: Sequence[Band]) -> tuple[str, ...]:
+    """Each band with prints in words: its failures, its share and the share's interval."""
+    said = []
+    for band in found:
+        if band.share is None:
+            continue
+        per_cent = [
+            f"{100.0 * part:.0f}" for part in (band.share.share, band.share.lo, band.share.hi)
+        ]
+        failures = f"{band.failures:.1f}".removesuffix(".0")
+        said.append(
+            f"{band.from_c:g} to {band.to_c:g} °C: {failures} of {band.prints_n} failed,"
+            f" {per_cent[0]} % (95 % interval {per_cent[1]} to {per_cent[2]} %)."
+        )
+    return tuple(said)
+
+
 def zero_failures_bound(of: int, confidence: float = 0.95) -> float:
     """One-sided upper bound of the failing share after none of ``of`` failed."""
     return float(-math.expm1(math.log1p(-confidence) / of))

@@ -151,7 +151,7 @@ def test_prints_that_cannot_be_used_are_counted_with_the_reason(workshop: Worksh
         (str(used.id), pytest.approx(20), 0.5),
         (str(noted.id), 18.0, 0.0),
     ]
-    assert report.rows[0].settings == {"bottom_layer_count": 30.0, "bottom_exposure_s": 52.0}
+    assert report.rows[0].settings == {"bottom layers": 30.0, "bottom exposure": 52.0}
     assert report.rows[0].resin == "Harbour Grey"
     assert report.noted_n == 1
     assert report.left_out == {
