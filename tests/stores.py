@@ -72,15 +72,17 @@ class MemoryStore:
             return "refused"
         channel, time_ms = reading.channel, reading.time_ms
         own = self._kept.setdefault(channel, {})
-        there = own.setdefault(time_ms, reading)
-        if there is not reading:
+        there = own.get(time_ms)
+        if there is None:
+            own[time_ms] = reading
+        else:
             other = (channel, time_ms, reading.value)
             if there.value == reading.value or other in self._conflicts:
                 return "duplicate"
             self._conflicts.add(other)
             own[time_ms] = Reading(channel, time_ms, there.value, there.marks | Mark.CONFLICT)
         spans.setdefault(channel, []).append(time_ms)
-        return "stored" if there is reading else "conflict"
+        return "stored" if there is None else "conflict"
 
     @staticmethod
     def _fits(reading: Reading) -> bool:

@@ -1,7 +1,7 @@
 """The contract that every store of readings keeps. Pure: types only.
 
-Windows are half-open, ``start_ms <= time < end_ms``. Only the collector appends; everybody
-may read. A store never changes a value: marks are added, duplicates are counted, a second
+Windows are half-open, ``start_ms <= time < end_ms``. Only the collector appends and removes;
+everybody may read. A store never changes a value: marks are added, duplicates are counted, a second
 value for the same channel and time is kept beside the first as a conflict.
 """
 
@@ -158,7 +158,12 @@ class Coverage:
 
 @dataclass(frozen=True, slots=True)
 class Buckets:
-    """A window cut into ``n`` equal stretches, for charts only; never for verdicts.
+    """A window cut into ``n`` stretches for charts only; never for verdicts.
+
+    The stretches are equal to the millisecond while they are short. From two minutes on they
+    begin on whole minutes, from two hours on whole hours, from two days on whole days (UTC),
+    each moved by half of that at the most (:func:`collector.store.stretches.edges_of`);
+    ``width_ms`` is the mean of their lengths.
 
     Arrays of length n: ``starts_ms`` int64; ``minima``, ``maxima``, ``means`` (time-weighted)
     float64, NaN where a bucket has no reading; ``counts`` int64; ``coverage`` 0 to 1.
@@ -233,6 +238,13 @@ class ReadingStore(Protocol):
 
     def changes(self, cursor: int | None = None) -> Changes:
         """What was touched after ``cursor``; None gives only the cursor of now."""
+
+    def delete_range(self, channel: str, start_ms: int, end_ms: int) -> int:
+        """Remove a channel's readings in the window, conflicts with them; how many readings.
+
+        For whoever appends. The accounts go on counting what was received; the window shows
+        in ``changes``. A channel that has nothing there is left as it is.
+        """
 
     def close(self) -> None:
         """Let go of files and connections."""

@@ -7,18 +7,29 @@ journal of what was touched are on disk together or not at all.
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import threading
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
 import numpy as np
+import numpy.typing as npt
 
 from collector.errors import StoreError
 from collector.readings import Mark, Reading, Series
-from collector.store import sqlite_append
+from collector.store import (
+    sqlite_append,
+    sqlite_backup,
+    sqlite_check,
+    sqlite_hours,
+    sqlite_read,
+)
+from collector.store.checksum import Checksum
 from collector.store.contract import (
     Accounts,
     Appended,
@@ -31,18 +42,30 @@ from collector.store.contract import (
     Delivery,
     RefusedMessage,
 )
+from collector.store.sqlite_backup import Backup
 from collector.store.sqlite_connections import Readers, open_writer, store_error
-from collector.store.stretches import buckets_of, coverage_of
+from collector.store.sqlite_hours import Slot
+from collector.store.stretches import DAY_MS, Parts, buckets_from, coverage_from, grain_of
 
 _IN_WINDOW = "channel = ? AND time_ms >= ? AND time_ms < ?"
-_BEFORE = (
-    "SELECT time_ms, value, marks FROM reading WHERE channel = ? AND time_ms < ?"
-    " ORDER BY time_ms DESC LIMIT 1"
-)
-_AFTER = (
-    "SELECT time_ms, value, marks FROM reading WHERE channel = ? AND time_ms >= ?"
-    " ORDER BY time_ms LIMIT 1"
-)
+
+#: Settled hours are packed after so many messages or so long, for so long at a time.
+SETTLE_EVERY_N = 1_000
+SETTLE_EVERY_S = 30.0
+SETTLE_BUDGET_S = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Removal:
+    """Readings that were removed on purpose: when, from which window, how many and why."""
+
+    removed_ms: int
+    channel: str
+    start_ms: int
+    end_ms: int
+    readings_n: int
+    conflicts_n: int
+    reason: str
 
 
 class SqliteStore:
@@ -61,6 +84,11 @@ class SqliteStore:
         self._writing = threading.Lock()
         self._writer: sqlite3.Connection | None = None
         self._channel_ids: dict[str, int] = {}
+        self._open_slots: set[Slot] = set()
+        self._too_full: set[Slot] = set()
+        self._unsettled = True
+        self._since_settled_n = 0
+        self._settled_at_s = 0.0
         if not (read_only or open_later):
             with self._writing:
                 self._open_writer()
@@ -79,15 +107,105 @@ class SqliteStore:
         ``settled``: deliveries up to this number are acknowledged, as the broker has confirmed.
         Raises ``StoreError`` when nothing of it could be kept; the same call may be repeated.
         """
+        with self._transaction() as connection:
+            ids = dict(self._channel_ids)
+            appended = sqlite_append.append(connection, arrivals, ids, self._open_slots)
+            sqlite_append.keep_deliveries(connection, arrivals, settled)
+            self._channel_ids = ids  # forgotten again if the commit fails
+        self._settle_now_and_then(len(arrivals))
+        return appended
+
+    def settle(self, budget_s: float = SETTLE_BUDGET_S) -> bool:
+        """Pack hours that are settled, for about so long; True when there are more.
+
+        An hour is settled when its channel has a reading two hours after its start. ``append``
+        does a slice of this now and then; call it for whatever it leaves, after an import say.
+        """
+        with self._transaction() as connection:
+            packed_n, more = sqlite_hours.settle(connection, budget_s, self._too_full)
+            if packed_n:
+                self._open_slots.clear()
+        self._unsettled = more
+        return more
+
+    def _settle_now_and_then(self, arrivals_n: int) -> None:
+        """A slice of :meth:`settle` when it is due; a fault is left for the next append to meet."""
+        self._since_settled_n += arrivals_n
+        moment = time.monotonic()
+        waited_s = moment - self._settled_at_s
+        if not (
+            self._unsettled or self._since_settled_n >= SETTLE_EVERY_N or waited_s >= SETTLE_EVERY_S
+        ):
+            return
+        self._since_settled_n, self._settled_at_s = 0, moment
+        with contextlib.suppress(StoreError):
+            self.settle()
+
+    def delete_range(
+        self, channel: str, start_ms: int, end_ms: int, *, reason: str = "asked for"
+    ) -> int:
+        """Remove a channel's readings in the window, conflicts with them; how many readings.
+
+        What was removed stays on record with its reason (:meth:`removals`), not its values.
+        """
+        return self._cut(channel, start_ms, end_ms, None, reason)
+
+    def delete_at(
+        self, channel: str, times_ms: npt.NDArray[np.int64], *, reason: str = "asked for"
+    ) -> int:
+        """Remove the readings of a channel at these times; how many there were."""
+        if not len(times_ms):
+            return 0
+        times_ms = np.unique(times_ms)
+        return self._cut(channel, int(times_ms[0]), int(times_ms[-1]) + 1, times_ms, reason)
+
+    def _cut(
+        self,
+        channel: str,
+        start_ms: int,
+        end_ms: int,
+        doomed_ms: npt.NDArray[np.int64] | None,
+        reason: str,
+    ) -> int:
+        with self._transaction() as connection:
+            first = sqlite_read.after(connection, channel, start_ms)
+            last = sqlite_read.before(connection, channel, end_ms)
+            if first is None or last is None or first.time_ms > last.time_ms:
+                return 0
+            number, touched = sqlite_read.id_of(connection, channel), (first.time_ms, last.time_ms)
+            self._open_slots.clear()
+            self._too_full.clear()
+            readings_n, conflicts_n = sqlite_hours.cut(
+                connection, number, touched[0], touched[1] + 1, doomed_ms
+            )
+            if readings_n:
+                sqlite_append.note_touched(connection, {number: touched})
+                sqlite_append.note_removal(
+                    connection, number, (start_ms, end_ms), readings_n, conflicts_n, reason
+                )
+        return readings_n
+
+    def removals(self) -> list[Removal]:
+        """What was removed on purpose, oldest first."""
+        with self._reading() as connection:
+            return [
+                Removal(*row)
+                for row in connection.execute(
+                    "SELECT removed_ms, name, start_ms, end_ms, readings_n, conflicts_n, reason"
+                    " FROM removal JOIN channel ON id = removal.channel ORDER BY number"
+                )
+            ]
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        """The writer, for one thread, within a transaction that is kept whole or not at all."""
         if self.read_only:
             raise StoreError("This store was opened for reading only.", where=str(self.path))
         with self._writing:
             connection = self._open_writer()
-            ids = dict(self._channel_ids)
             try:
                 connection.execute("BEGIN IMMEDIATE")
-                appended = sqlite_append.append(connection, arrivals, ids)
-                sqlite_append.keep_deliveries(connection, arrivals, settled)
+                yield connection
                 connection.execute("COMMIT")
             except BaseException as error:
                 # What failed may have broken the connection (disk gone, file replaced): start
@@ -96,8 +214,6 @@ class SqliteStore:
                 if isinstance(error, sqlite3.Error):
                     raise store_error(error, self.path) from error
                 raise
-            self._channel_ids = ids
-            return appended
 
     def _open_writer(self) -> sqlite3.Connection:
         if self._writer is None:
@@ -109,6 +225,7 @@ class SqliteStore:
 
     def _close_writer(self) -> None:
         self._channel_ids = {}
+        self._open_slots.clear()
         if self._writer is not None:
             self._writer.close()
             self._writer = None
@@ -118,7 +235,7 @@ class SqliteStore:
     def between(self, channel: str, start_ms: int, end_ms: int) -> Series:
         """Readings of a channel in the window, in time order, conflicts left out."""
         with self._reading() as connection:
-            return _series(connection, channel, start_ms, end_ms)
+            return sqlite_read.series(connection, channel, start_ms, end_ms)
 
     def conflicts(self, channel: str, start_ms: int, end_ms: int) -> list[Reading]:
         """Second values that came for a channel and time in the window, in time order."""
@@ -126,48 +243,52 @@ class SqliteStore:
             rows = connection.execute(
                 f"SELECT time_ms, value, marks FROM conflict WHERE {_IN_WINDOW}"
                 " ORDER BY time_ms, value",
-                (_id_of(connection, channel), start_ms, end_ms),
+                (sqlite_read.id_of(connection, channel), start_ms, end_ms),
             )
             return [Reading(channel, time, value, Mark(marks)) for time, value, marks in rows]
 
     def before(self, channel: str, time_ms: int) -> Reading | None:
         """The last reading of a channel strictly before a time."""
         with self._reading() as connection:
-            return _one(connection, _BEFORE, channel, time_ms)
+            return sqlite_read.before(connection, channel, time_ms)
 
     def after(self, channel: str, time_ms: int) -> Reading | None:
         """The first reading of a channel at or after a time."""
         with self._reading() as connection:
-            return _one(connection, _AFTER, channel, time_ms)
+            return sqlite_read.after(connection, channel, time_ms)
 
     def buckets(
         self, channel: str, start_ms: int, end_ms: int, n: int, *, gap_limit_ms: int
     ) -> Buckets:
         """The window in ``n`` buckets, for a chart. Raises ``InvalidError`` for an empty one."""
-        with self._reading() as connection:
-            series = _with_neighbours(connection, channel, start_ms, end_ms)
-        return buckets_of(
-            channel,
-            series.times_ms,
-            series.values,
-            start_ms,
-            end_ms,
-            n,
-            gap_limit_ms=gap_limit_ms,
-        )
+        grain_ms = grain_of(start_ms, end_ms, n)
+        parts = self._parts(channel, start_ms, end_ms, grain_ms, gap_limit_ms)
+        return buckets_from(channel, parts, start_ms, end_ms, n, gap_limit_ms=gap_limit_ms)
 
     def coverage(self, channel: str, start_ms: int, end_ms: int, *, gap_limit_ms: int) -> Coverage:
         """How much of the window was recorded, and the holes in it, cut to the window."""
+        parts = self._parts(channel, start_ms, end_ms, DAY_MS, gap_limit_ms)
+        return coverage_from(parts, start_ms, end_ms, gap_limit_ms=gap_limit_ms)
+
+    def _parts(
+        self, channel: str, start_ms: int, end_ms: int, grain_ms: int, gap_limit_ms: int
+    ) -> Parts:
         with self._reading() as connection:
-            series = _with_neighbours(connection, channel, start_ms, end_ms)
-        return coverage_of(series.times_ms, start_ms, end_ms, gap_limit_ms=gap_limit_ms)
+            return sqlite_read.parts(
+                connection,
+                channel,
+                start_ms,
+                end_ms,
+                grain_ms=grain_ms,
+                gap_limit_ms=gap_limit_ms,
+            )
 
     def latest(self) -> dict[str, Reading]:
         """The reading with the latest time, per channel."""
         with self._reading() as connection:
             names = [name for (name,) in connection.execute("SELECT name FROM channel")]
             end = np.iinfo(np.int64).max
-            found = {name: _one(connection, _BEFORE, name, int(end)) for name in sorted(names)}
+            found = {name: sqlite_read.before(connection, name, int(end)) for name in sorted(names)}
         return {name: reading for name, reading in found.items() if reading is not None}
 
     def channels(self) -> list[str]:
@@ -175,7 +296,8 @@ class SqliteStore:
         with self._reading() as connection:
             rows = connection.execute(
                 "SELECT name FROM channel"
-                " WHERE EXISTS (SELECT 1 FROM reading WHERE reading.channel = channel.id)"
+                " WHERE packed_n > 0"
+                " OR EXISTS (SELECT 1 FROM reading WHERE reading.channel = channel.id)"
                 " ORDER BY name"
             )
             return [name for (name,) in rows]
@@ -184,12 +306,17 @@ class SqliteStore:
         """Number of readings kept, of one channel or of all, conflicts left out."""
         with self._reading() as connection:
             if channel is None:
-                row = connection.execute("SELECT count(*) FROM reading").fetchone()
+                row = connection.execute(
+                    "SELECT (SELECT count(*) FROM reading)"
+                    " + (SELECT coalesce(sum(packed_n), 0) FROM channel)"
+                ).fetchone()
             else:
                 row = connection.execute(
-                    "SELECT count(*) FROM reading WHERE channel = ?", (_id_of(connection, channel),)
+                    "SELECT packed_n + (SELECT count(*) FROM reading WHERE channel = channel.id)"
+                    " FROM channel WHERE name = ?",
+                    (channel,),
                 ).fetchone()
-            return int(row[0])
+            return 0 if row is None else int(row[0])
 
     def accounts(self) -> Accounts:
         """The accounts as of the last append."""
@@ -236,6 +363,50 @@ class SqliteStore:
             changes = tuple(Change(*row) for row in rows)
         return Changes(newest, changes, complete=oldest - 1 <= cursor <= newest)
 
+    # -- looking after the file --------------------------------------------------------------
+
+    def check(self, sample_n: int | None = None) -> list[str]:
+        """What is wrong with the file, in plain words; empty when nothing is.
+
+        SQLite's own check, the accounts, and every packed hour and sum against a recomputation;
+        with ``sample_n`` only so many hours, evenly spread.
+        """
+        with self._reading() as connection:
+            return sqlite_check.check(connection, sample_n)
+
+    def checksums(self) -> dict[str, Checksum]:
+        """Count and checksum of every channel's readings, however they are kept."""
+        with self._reading() as connection:
+            return sqlite_check.checksums(connection)
+
+    def backup(self, to: Path) -> Backup:
+        """A verified copy of one moment in a file of its own, while the collector goes on.
+
+        Put in the place of ``readings.db`` it is the store of that moment. Raises ``StoreError``
+        when the file is there already, cannot be written, or is not equal to the original.
+        """
+        return sqlite_backup.backup(self._readers, to)
+
+    def compact(self) -> int:
+        """Give free space in the file back to the disk; how many bytes.
+
+        Nothing can be appended meanwhile, and for the time being the disk has to hold the file
+        twice.
+        """
+        if self.read_only:
+            raise StoreError("This store was opened for reading only.", where=str(self.path))
+        with self._writing:
+            connection = self._open_writer()
+            try:
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+                before = self.path.stat().st_size
+                connection.execute("VACUUM")
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            except sqlite3.Error as error:
+                self._close_writer()
+                raise store_error(error, self.path) from error
+        return before - self.path.stat().st_size
+
     def close(self) -> None:
         """Let go of files and connections."""
         self._readers.close()
@@ -244,33 +415,3 @@ class SqliteStore:
 
     def _reading(self) -> AbstractContextManager[sqlite3.Connection]:
         return self._readers.lend()
-
-
-def _id_of(connection: sqlite3.Connection, channel: str) -> int:
-    """Number of a channel; -1, which no reading has, when nothing came from it yet."""
-    row = connection.execute("SELECT id FROM channel WHERE name = ?", (channel,)).fetchone()
-    return -1 if row is None else int(row[0])
-
-
-def _one(connection: sqlite3.Connection, query: str, channel: str, time_ms: int) -> Reading | None:
-    row = connection.execute(query, (_id_of(connection, channel), time_ms)).fetchone()
-    return None if row is None else Reading(channel, row[0], row[1], Mark(row[2]))
-
-
-def _series(connection: sqlite3.Connection, channel: str, start_ms: int, end_ms: int) -> Series:
-    rows = connection.execute(
-        f"SELECT time_ms, value, marks FROM reading WHERE {_IN_WINDOW} ORDER BY time_ms",
-        (_id_of(connection, channel), start_ms, end_ms),
-    ).fetchall()
-    return Series.of(channel, rows)
-
-
-def _with_neighbours(
-    connection: sqlite3.Connection, channel: str, start_ms: int, end_ms: int
-) -> Series:
-    """The window's readings with the last one before it and the first one from its end on."""
-    before = _one(connection, _BEFORE, channel, start_ms)
-    after = _one(connection, _AFTER, channel, end_ms)
-    first = start_ms if before is None else before.time_ms
-    last = end_ms if after is None else after.time_ms + 1
-    return _series(connection, channel, first, last)

@@ -10,7 +10,10 @@ from dataclasses import dataclass, field
 
 from collector.readings import Mark, Reading
 from collector.redelivery import SETTLED_KEPT_N
+from collector.store import sqlite_hours
 from collector.store.contract import Appended, Arrival
+from collector.store.sqlite_hours import PackedHours, Slot
+from collector.store.stretches import HOUR_MS
 
 #: How many refused messages are kept, and how many bytes of each; older ones go first.
 REFUSED_KEPT_N = 1_000
@@ -40,9 +43,15 @@ class _Tally:
 
 
 def append(
-    connection: sqlite3.Connection, arrivals: Sequence[Arrival], ids: dict[str, int]
+    connection: sqlite3.Connection,
+    arrivals: Sequence[Arrival],
+    ids: dict[str, int],
+    open_slots: set[Slot],
 ) -> Appended:
-    """Keep arrivals within the open transaction; ``ids`` (channel name to number) is filled in."""
+    """Keep arrivals within the open transaction; ``ids`` (channel name to number) is filled in.
+
+    So is ``open_slots``, the hours known to be in rows.
+    """
     again = [arrival for arrival in arrivals if arrival.again]
     if again:
         arrivals = [arrival for arrival in arrivals if not arrival.again]
@@ -50,15 +59,18 @@ def append(
     tally = _Tally()
     _count_again(again, tally.counts)
     rows, unfit = _rows(arrivals, ids)
-    if not unfit and _insert_new(connection, rows):
+    slots = {(channel, time_ms // HOUR_MS) for channel, time_ms, _, _ in rows}
+    packed = sqlite_hours.packed_among(connection, slots, open_slots)
+    if not (unfit or packed) and _insert_new(connection, rows):
         for channel, time_ms, _, _ in rows:
             tally.touch(channel, time_ms)
         _count_all_new(arrivals, tally.counts)
     else:
+        hours = PackedHours(connection, packed, open_slots)
         for arrival in arrivals:
-            _keep_one(connection, arrival, ids, tally)
+            _keep_one(connection, arrival, ids, tally, hours)
     _keep_refused(connection, arrivals)
-    _note_touched(connection, tally.touched)
+    note_touched(connection, tally.touched)
     _add_to_accounts(connection, tally.counts)
     counts = tally.counts
     return Appended(
@@ -148,7 +160,11 @@ def _count_again(again: Iterable[Arrival], counts: Counter[str]) -> None:
 
 
 def _keep_one(
-    connection: sqlite3.Connection, arrival: Arrival, ids: dict[str, int], tally: _Tally
+    connection: sqlite3.Connection,
+    arrival: Arrival,
+    ids: dict[str, int],
+    tally: _Tally,
+    hours: PackedHours,
 ) -> None:
     """Keep the readings of one message one by one, and count what became of each."""
     counts = tally.counts
@@ -159,7 +175,7 @@ def _keep_one(
             refused += 1
             continue
         row = (ids[reading.channel], reading.time_ms, reading.value, int(reading.marks))
-        kept, conflict = _keep_reading(connection, row)
+        kept, conflict = _keep_reading(connection, row, hours)
         if not kept:
             duplicate += 1
             continue
@@ -181,22 +197,29 @@ def _verdict(stored: int, duplicate: int, refused: int) -> str:
     return "duplicate" if duplicate else "refused"
 
 
-def _keep_reading(connection: sqlite3.Connection, row: Row) -> tuple[bool, bool]:
+def _keep_reading(
+    connection: sqlite3.Connection, row: Row, hours: PackedHours
+) -> tuple[bool, bool]:
     """Keep one reading: whether it is new, and whether it is a second value for its time."""
     channel, time_ms, value, marks = row
-    there = connection.execute(
-        "SELECT value FROM reading WHERE channel = ? AND time_ms = ?", (channel, time_ms)
-    ).fetchone()
+    there = hours.value(channel, time_ms)
     if there is None:
-        connection.execute(_INSERT, row)
-        return True, False
-    if there[0] == value:
+        in_rows = connection.execute(
+            "SELECT value FROM reading WHERE channel = ? AND time_ms = ?", (channel, time_ms)
+        ).fetchone()
+        if in_rows is None:
+            hours.open(channel, time_ms)
+            connection.execute(_INSERT, row)
+            return True, False
+        there = in_rows[0]
+    if there == value:
         return False, False
     added = connection.execute(
         "INSERT OR IGNORE INTO conflict (channel, time_ms, value, marks) VALUES (?, ?, ?, ?)",
         (channel, time_ms, value, marks | Mark.CONFLICT),
     ).rowcount
     if added:
+        hours.open(channel, time_ms)
         connection.execute(
             "UPDATE reading SET marks = marks | ? WHERE channel = ? AND time_ms = ?",
             (int(Mark.CONFLICT), channel, time_ms),
@@ -240,7 +263,8 @@ def _reason(arrival: Arrival) -> str:
     return "; ".join(reasons)
 
 
-def _note_touched(connection: sqlite3.Connection, touched: dict[int, tuple[int, int]]) -> None:
+def note_touched(connection: sqlite3.Connection, touched: dict[int, tuple[int, int]]) -> None:
+    """Note which stretches of which channels were touched, for ``changes``."""
     if not touched:
         return
     connection.executemany(
@@ -249,6 +273,23 @@ def _note_touched(connection: sqlite3.Connection, touched: dict[int, tuple[int, 
     )
     connection.execute(
         "DELETE FROM touched WHERE seq <= (SELECT max(seq) FROM touched) - ?", (TOUCHED_KEPT_N,)
+    )
+
+
+def note_removal(
+    connection: sqlite3.Connection,
+    channel: int,
+    window: tuple[int, int],
+    readings_n: int,
+    conflicts_n: int,
+    reason: str,
+) -> None:
+    """Note what was removed on purpose, and why."""
+    connection.execute(
+        "INSERT INTO removal"
+        " (removed_ms, channel, start_ms, end_ms, readings_n, conflicts_n, reason)"
+        " VALUES (CAST(strftime('%s', 'now') AS INTEGER) * 1000, ?, ?, ?, ?, ?, ?)",
+        (channel, *window, readings_n, conflicts_n, reason),
     )
 
 

@@ -72,10 +72,41 @@ def deliveries_that_may_repeat(connection: sqlite3.Connection) -> None:
     connection.execute("INSERT INTO settled VALUES (0)")
 
 
+def settled_hours_packed(connection: sqlite3.Connection) -> None:
+    """Packed hours, summaries of hours and days, and a log of what was removed.
+
+    Readings stay as they are, as rows; the collector packs them in slices while it runs.
+    """
+    connection.execute("ALTER TABLE channel ADD COLUMN packed_n INTEGER NOT NULL DEFAULT 0")
+    connection.execute(
+        "CREATE TABLE packed_hour ("
+        " channel INTEGER NOT NULL REFERENCES channel (id), hour INTEGER NOT NULL,"
+        " count INTEGER NOT NULL, minutes BLOB, body BLOB NOT NULL,"
+        " PRIMARY KEY (channel, hour)) STRICT"
+    )
+    connection.execute(
+        "CREATE TABLE summary ("
+        " channel INTEGER NOT NULL REFERENCES channel (id), width_ms INTEGER NOT NULL,"
+        " block INTEGER NOT NULL, body BLOB NOT NULL,"
+        " PRIMARY KEY (channel, width_ms, block)) WITHOUT ROWID, STRICT"
+    )
+    connection.execute(
+        "CREATE TABLE removal ("
+        " number INTEGER PRIMARY KEY, removed_ms INTEGER NOT NULL,"
+        " channel INTEGER NOT NULL REFERENCES channel (id),"
+        " start_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL,"
+        " readings_n INTEGER NOT NULL, conflicts_n INTEGER NOT NULL, reason TEXT NOT NULL) STRICT"
+    )
+
+
 Migration = Callable[[sqlite3.Connection], None]
 
 #: In the order they are applied; a step that has been released is never edited.
-MIGRATIONS: tuple[Migration, ...] = (readings_as_rows, deliveries_that_may_repeat)
+MIGRATIONS: tuple[Migration, ...] = (
+    readings_as_rows,
+    deliveries_that_may_repeat,
+    settled_hours_packed,
+)
 
 
 def applied(connection: sqlite3.Connection) -> list[str]:
