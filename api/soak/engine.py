@@ -282,7 +282,7 @@ class _Bench:
         """Fold rows into the step under way; what is left of them once it is done."""
         log = self._log
         band = all_in_band(rows, log.step.low_c, log.step.high_c)
-        settled = -math.inf
+        settled, counted = -math.inf, band
         if log.settled_ms is None:
             found, settling = settled_at(self._state.program.settle, log, rows, band, self._state)
             self._state = replace(self._state, settling=settling)
@@ -291,14 +291,14 @@ class _Bench:
                 return None
             settled = found
             self._settle(settled)
-            band = band.since(settled)
-        clock = np.cumsum(np.concatenate(([log.dwell_ms], band.lengths)))
+            counted = band.since(settled)
+        clock = np.cumsum(np.concatenate(([log.dwell_ms], counted.lengths)))
         done_in = int(np.searchsorted(clock[1:], log.step.dwell_ms - INSTANT_MS))
-        if done_in == len(band.lengths):
+        if done_in == len(clock) - 1:
             self._count(rows, band, float(clock[-1]), settled, math.inf)
             return None
-        done = float(band.enter[done_in] + (log.step.dwell_ms - clock[done_in]))
-        done = min(max(done, float(band.enter[done_in])), float(band.leave[done_in]))
+        done = float(counted.enter[done_in] + (log.step.dwell_ms - clock[done_in]))
+        done = min(max(done, float(counted.enter[done_in])), float(counted.leave[done_in]))
         end = float(rows.offsets[done_in + 1])
         done = end if end - done <= INSTANT_MS else done
         self._count(rows, band, log.step.dwell_ms, settled, done)

@@ -11,7 +11,7 @@ from collections import deque
 import numpy as np
 import numpy.typing as npt
 
-from api.soak.bands import InBand, in_band
+from api.soak.bands import INSTANT_MS, InBand, in_band
 from api.soak.profile import Floats, Rows
 from api.soak.program import Settle, SettleRule
 from api.soak.state import RunState, Settling, StepLog
@@ -54,10 +54,11 @@ def _held(
     if len(starts) and goes_on[0] and settling.held_since is not None:
         starts[0] = settling.held_since
     since = np.maximum.accumulate(starts)
-    reached = np.flatnonzero(band.inside & (since + hold_ms <= band.leave))
+    reached = np.flatnonzero(band.inside & (since + hold_ms <= band.leave + INSTANT_MS))
     if len(reached):
         first = int(reached[0])
-        return max(float(since[first]) + hold_ms, float(band.enter[first])), Settling()
+        moment = max(float(since[first]) + hold_ms, float(band.enter[first]))
+        return min(moment, float(band.leave[first])), Settling()
     lasting = float(since[-1]) if len(since) and whole_right[-1] else None
     return None, Settling(held_since=lasting)
 

@@ -108,3 +108,16 @@ def test_without_a_specimen_probe_the_chamber_stands_for_it() -> None:
     )
     state = fold(plan, [Started(0), ChamberProfile((Trace(times, air),))])
     assert state.steps[0].settled_ms == pytest.approx(1_205_910, abs=20)
+
+
+def test_settled_at_the_very_moment_of_leaving_the_band_begins_with_an_excursion() -> None:
+    # In band from the first reading to the crossing of 58 °C half a minute later.
+    times, air = np.array([0, 60_000, 120_000]), np.array([59.0, 57.0, 57.0])
+    plan = Program(
+        name="soak",
+        steps=(Step(setpoint_c=60, tolerance_k=2),),
+        settle=Settle(hold_min=0.5),
+    )
+    state = fold(plan, [Started(0), ChamberProfile((Trace(times, air),))])
+    assert state.steps[0].settled_ms == 30_000
+    assert [(out.start_ms, out.end_ms) for out in state.excursions] == [(30_000, 120_000)]
