@@ -39,6 +39,7 @@ __all__ = [
     "VatValue",
     "WindowConditions",
     "Workshop",
+    "channel_now",
     "cold_answer",
     "conditions_of",
     "print_rows",
@@ -84,7 +85,7 @@ def room_now(workshop: Workshop, now: datetime) -> RoomNow:
     return RoomNow(
         moment=now,
         channels=tuple(
-            _channel_now(channel, latest.get(channel.id), now)
+            channel_now(channel, latest.get(channel.id), now)
             for channel in workshop.settings.channels
         ),
         prints=tuple(workshop.record.prints.running()),
@@ -93,7 +94,8 @@ def room_now(workshop: Workshop, now: datetime) -> RoomNow:
     )
 
 
-def _channel_now(channel: Channel, reading: Reading | None, now: datetime) -> ChannelNow:
+def channel_now(channel: Channel, reading: Reading | None, now: datetime) -> ChannelNow:
+    """A channel's last reading and its age at a moment; a reading from the future has none."""
     if reading is None:
         return ChannelNow(channel, None, None, silent=True)
     silent_ms = max(0, ms_of(now) - reading.time_ms)

@@ -14,6 +14,7 @@ from api.routes import (
     bottles,
     calibrations,
     causes,
+    health,
     live,
     machines,
     plates,
@@ -35,6 +36,7 @@ SUBJECTS = (
     soaks,
     readings,
     calibrations,
+    health,
     live,
 )
 

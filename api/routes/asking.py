@@ -12,6 +12,7 @@ from pydantic import AfterValidator, AwareDatetime, BaseModel, JsonValue
 
 from api.answers import Workshop
 from api.checked import checked
+from api.marks import Counted
 from api.prints import EARLIEST, LATEST, MOST_ID
 from api.record.entries import Kept
 from api.record.ledger import KEY_MAX, Ledger
@@ -53,6 +54,14 @@ Since = Annotated[
 ]
 Until = Annotated[
     Moment | None, Query(description="Start before.", examples=["2026-02-01T00:00:00Z"])
+]
+
+CountedQuery = Annotated[
+    Counted,
+    Query(
+        description="Which readings count: all but the implausible ones, those without any mark, "
+        "or all."
+    ),
 ]
 
 Key = Annotated[

@@ -1,4 +1,4 @@
-"""/api/channels, /api/latest, /api/readings, /api/buckets, /api/health: what was measured."""
+"""/api/channels, /api/latest, /api/readings, /api/buckets: what was measured."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from pydantic import Field
 
 from api import answers
 from api.answers import Workshop
+from api.marks import Counted, reduced
 from api.prints import Frozen
 from api.problems import problems
-from api.routes.asking import Moment, Now, TheWorkshop
-from api.routes.shapes import sent
+from api.routes.asking import CountedQuery, Moment, Now, TheWorkshop
 from collector.errors import InvalidError
 from collector.readings import Mark, Reading, Role, moment_of, ms_of
 
@@ -93,29 +93,7 @@ class BucketsShape(Frozen):
     means: tuple[float | None, ...]
     counts: tuple[int, ...]
     coverage: tuple[float | None, ...]
-
-
-class AccountsShape(Frozen):
-    """Every message and every reading is one of stored, duplicate or refused."""
-
-    messages_received: int
-    messages_stored: int
-    messages_duplicate: int
-    messages_refused: int
-    readings_received: int
-    readings_stored: int
-    readings_duplicate: int
-    readings_refused: int
-    conflicts: int
-
-
-class HealthShape(Frozen):
-    """Whether every message is accounted for and every channel speaks."""
-
-    time: datetime
-    balanced: bool = Field(description="received = stored + duplicate + refused.")
-    accounts: AccountsShape
-    channels: tuple[LatestShape, ...]
+    left_out: int = Field(description="Readings left out for their marks.")
 
 
 @router.get("/channels", summary="List the channels", responses=problems())
@@ -151,18 +129,6 @@ def _latest(workshop: Workshop, now: datetime) -> list[LatestShape]:
         )
         for one in answers.room_now(workshop, now).channels
     ]
-
-
-@router.get("/health", summary="Accounts and silences", responses=problems())
-def health(workshop: TheWorkshop, now: Now) -> HealthShape:
-    """Every message must be accounted for, over crashes too."""
-    accounts = workshop.store.accounts()
-    return HealthShape(
-        time=now,
-        balanced=accounts.balanced,
-        accounts=sent(AccountsShape, accounts),
-        channels=tuple(_latest(workshop, now)),
-    )
 
 
 @router.get(
@@ -208,12 +174,12 @@ def buckets(
     since: FromQuery,
     until: UntilQuery,
     n: Annotated[int, Query(ge=1, le=2_000, description="How many stretches.")] = 300,
+    counted: CountedQuery = Counted.PLAUSIBLE,
 ) -> BucketsShape:
     """Minima and maxima are exact. Never compute a verdict from this: use the readings."""
     unit = _unit(workshop, channel, since, until)
-    found = workshop.store.buckets(
-        channel, ms_of(since), ms_of(until), n, gap_limit_ms=workshop.gap_limit_ms(channel)
-    )
+    kept = reduced(workshop, channel, ms_of(since), ms_of(until), n, counted)
+    found = kept.buckets
     return BucketsShape(
         channel=channel,
         unit=unit,
@@ -224,13 +190,19 @@ def buckets(
         means=_without_nan(found.means),
         counts=tuple(found.counts.tolist()),
         coverage=_without_nan(found.coverage),
+        left_out=kept.left_out_n,
     )
 
 
 def shape_of(reading: Reading) -> ReadingShape:
     """A reading as it is sent."""
-    marks = tuple((mark.name or "").lower() for mark in Mark if mark in reading.marks)
+    marks = mark_names(reading.marks)
     return ReadingShape(time=moment_of(reading.time_ms), value=reading.value, marks=marks)
+
+
+def mark_names(marks: Mark) -> tuple[str, ...]:
+    """Marks as they are sent, by name."""
+    return tuple((mark.name or "").lower() for mark in Mark if mark in marks)
 
 
 def _with_received(

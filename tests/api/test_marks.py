@@ -1,0 +1,119 @@
+"""Summaries with and without doubtful readings: what is left out is counted, the rest is exact."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from fastapi.testclient import TestClient
+from hypothesis import given
+from hypothesis import strategies as st
+
+from api import marks
+from api.answers import Workshop
+from api.calibrations import BelievedChains
+from api.marks import Counted, reduced
+from collector.readings import Mark, Reading, Series, ms_of
+from collector.store.contract import Arrival
+from collector.store.stretches import buckets_of
+from tests.api.test_answers import EVENING
+
+MINUTE = 60_000
+START = ms_of(EVENING)
+
+
+def fill(workshop: Workshop, values: list[tuple[float, Mark]], channel: str = "vat-north") -> None:
+    """A reading a minute from the evening on."""
+    workshop.received.append(
+        [
+            Arrival("cellar", START, (Reading(channel, START + n * MINUTE, value, mark),))
+            for n, (value, mark) in enumerate(values)
+        ]
+    )
+
+
+def test_by_default_the_implausible_are_left_out_and_counted(
+    workshop: Workshop, client: TestClient
+) -> None:
+    readings = [(20.0, Mark.NONE)] * 10
+    readings[3] = (85.0, Mark.IMPLAUSIBLE)
+    readings[6] = (23.0, Mark.JUMP)
+    fill(workshop, readings)
+    query = {"channel": "vat-north", "from": "2026-01-14T19:30:00Z"}
+    query |= {"until": "2026-01-14T19:40:00Z", "n": "1"}
+
+    def asked(**more: str) -> tuple[float, int, int]:
+        found = client.get("/api/buckets", params={**query, **more}).json()
+        return found["maxima"][0], found["counts"][0], found["left_out"]
+
+    assert asked() == (23.0, 9, 1)
+    assert asked(counted="plausible") == (23.0, 9, 1)
+    assert asked(counted="unmarked") == (20.0, 8, 2)
+    assert asked(counted="all") == (85.0, 10, 0)
+    assert client.get("/api/buckets", params={**query, "counted": "some"}).status_code == 422
+    every = client.get("/api/readings", params=query).json()["readings"]
+    assert [one["value"] for one in every][3] == 85.0
+
+
+def test_a_stretch_of_nothing_but_implausible_readings_is_a_gap(workshop: Workshop) -> None:
+    doubtful = [(150.0, Mark.IMPLAUSIBLE)] * 10
+    fill(workshop, [(20.0, Mark.NONE)] * 5 + doubtful + [(20.0, Mark.NONE)] * 5)
+    found = reduced(workshop, "vat-north", START, START + 20 * MINUTE, 20)
+    assert found.left_out_n == 10
+    assert [(gap.start_ms, gap.end_ms) for gap in found.gaps] == [
+        (START + 4 * MINUTE, START + 15 * MINUTE)
+    ]
+    assert found.buckets.counts.tolist() == [1] * 5 + [0] * 10 + [1] * 5
+    assert len(found.marked) == 10
+
+
+DOUBTS = st.sampled_from([Mark.NONE] * 8 + [Mark.JUMP, Mark.LATE])
+VALUES = st.one_of(st.floats(15, 30), st.just(99.0))
+
+
+@given(values=st.lists(VALUES, min_size=1, max_size=60), doubts=st.data(), n=st.integers(1, 9))
+def test_a_long_window_is_reduced_from_its_extremes_to_the_same(
+    values: list[float], doubts: st.DataObject, n: int
+) -> None:
+    """The way of long windows against the readings themselves, here with a short one."""
+    rows = [(value, Mark.IMPLAUSIBLE if value > 80 else doubts.draw(DOUBTS)) for value in values]
+    end = START + (len(rows) + 3) * MINUTE
+    workshop = in_memory()
+    fill(workshop, rows)
+    quick = marks._reduced_by_extremes(workshop, "vat-north", START, end, n, Counted.PLAUSIBLE)
+    kept = workshop.store.between("vat-north", START, end).without(Mark.IMPLAUSIBLE)
+    plain = buckets_of(
+        "vat-north", kept.times_ms, kept.values, START, end, n, gap_limit_ms=5 * MINUTE
+    )
+    for column in ("minima", "maxima", "means", "counts", "coverage"):
+        np.testing.assert_allclose(getattr(quick.buckets, column), getattr(plain, column))
+    assert quick.left_out_n == len(rows) - len(kept)
+
+
+def in_memory() -> Workshop:
+    """A workshop without files: five channels and no record."""
+    from pathlib import Path
+
+    from api.record import Record
+    from collector.config import Settings
+    from tests.stores import MemoryStore
+    from tests.workshops import CHANNELS
+
+    return Workshop(Settings(channels=CHANNELS), MemoryStore(), Record(Path(":memory:")))
+
+
+def test_a_correction_moves_no_reading_across_the_limit_it_was_marked_by(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from api.record import Calibration, CalibrationPair
+
+    fill(workshop, [(20.0, Mark.NONE), (80.5, Mark.IMPLAUSIBLE), (20.0, Mark.NONE)])
+    pair = CalibrationPair(read=20, true=18)
+    workshop.record.calibrations.add(
+        Calibration(channel="vat-north", valid_from=EVENING, pairs=(pair,))
+    )
+    monkeypatch.setattr(marks, "READ_AT_MOST_N", 0)
+    found = reduced(workshop, "vat-north", START, START + 3 * MINUTE, 1)
+    assert (found.left_out_n, found.buckets.maxima[0]) == (1, 18.0)
+    assert found.marked.values.tolist() == [78.5]
+    assert isinstance(workshop.believed, BelievedChains)
+    assert isinstance(found.marked, Series)
