@@ -63,6 +63,7 @@ class Drain:
         self._stepping = threading.Lock()
         self._ending = False
         self._more = False
+        self._came_on = False
         self._fault: Answer | None = None
         self._through = 0
         self._awaited: tuple[int, int] | None = None
@@ -137,18 +138,15 @@ class Drain:
     def _learn(self, readings: Iterable[Reading]) -> Answer:
         """Make known what the readings are judged against; asks the server where need be."""
         with self._spool.looking() as connection:
-            index = known.Known(connection)
-            missing = index.missing(readings)
-        if not missing:
-            return TAKEN
+            missing = known.Known(connection).missing(readings)
         remote = _Remote(self._server, self._place)
         try:
-            notes = index.learned(missing, remote)
+            for note in (note for one in missing for note in one.learned(remote)):
+                with self._spool.transaction() as connection:
+                    note.keep(connection)
+                self._came_on = True
         except _NotAnsweredError as stopped:
             return stopped.answer
-        with self._spool.transaction() as connection:
-            for note in notes:
-                note(connection)
         return TAKEN
 
     def _lines(self, points: Iterable[Point]) -> list[str]:
@@ -169,6 +167,7 @@ class Drain:
     def _run(self) -> None:
         pause_s = self._first_pause_s
         while self._wait_for_more():
+            self._came_on = False
             answer = self._tried()
             if answer is None or answer.fate is Fate.TAKEN:
                 pause_s = self._first_pause_s
@@ -179,6 +178,8 @@ class Drain:
             self._tell(answer)
             if answer.fate is not Fate.LATER:
                 return
+            if self._came_on:
+                pause_s = self._first_pause_s
             if self._rest(answer.retry_after_s or pause_s):
                 return
             pause_s = min(self._longest_pause_s, pause_s * 2)

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import sqlite3
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from collector.readings import Reading
@@ -61,54 +62,70 @@ class Known:
         )
         return [value for (value,) in rows]
 
-    def missing(self, readings: Iterable[Reading]) -> dict[str, set[int]]:
-        """The hours of each channel that have to be made known before these can be judged."""
+    def missing(self, readings: Iterable[Reading]) -> list[Missing]:
+        """What has to be made known before these readings can be judged."""
         wanted: dict[str, set[int]] = defaultdict(set)
         for reading in readings:
             wanted[reading.channel].add(reading.time_ms // HOUR_MS)
+        found = []
         for channel, hours in wanted.items():
+            last_ms = None
             if channel in self._ids:
+                number = self._ids[channel]
                 rows = self._connection.execute(
-                    "SELECT hour FROM known_hour WHERE channel = ?", (self._ids[channel],)
+                    "SELECT hour FROM known_hour WHERE channel = ?", (number,)
                 )
-                hours -= {hour for (hour,) in rows}
-        return {channel: hours for channel, hours in wanted.items() if hours}
-
-    def learned(
-        self, missing: dict[str, set[int]], remote: Remote
-    ) -> list[Callable[[sqlite3.Connection], None]]:
-        """Ask for what is missing; what there is to note of it, in one transaction."""
-        notes: list[Callable[[sqlite3.Connection], None]] = []
-        for channel, hours in missing.items():
-            row = self._connection.execute(
-                "SELECT last_ms FROM known_channel WHERE name = ?", (channel,)
-            ).fetchone()
-            last_ms = remote.last_ms(channel) if row is None else row[0]
-            last_ms = _NEVER_MS if last_ms is None else last_ms
-            asked = sorted(hour for hour in hours if hour * HOUR_MS <= last_ms)
-            points = [
-                point
-                for begin, end in _runs(asked)
-                for point in remote.points(channel, begin * HOUR_MS, end * HOUR_MS)
-            ]
-            notes.append(_note(channel, last_ms, hours, points))
-        return notes
+                hours.difference_update([hour for (hour,) in rows])
+                (last_ms,) = self._connection.execute(
+                    "SELECT last_ms FROM known_channel WHERE id = ?", (number,)
+                ).fetchone()
+            if hours:
+                found.append(Missing(channel, frozenset(hours), last_ms))
+        return found
 
 
-def _note(
-    channel: str, last_ms: int, hours: set[int], points: list[Point]
-) -> Callable[[sqlite3.Connection], None]:
-    def act(connection: sqlite3.Connection) -> None:
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """Hours of a channel that are not known, and when its last reading was, if that is known."""
+
+    channel: str
+    hours: frozenset[int]
+    last_ms: int | None
+
+    def learned(self, remote: Remote) -> Iterator[Note]:
+        """Ask for what is missing; each note is to be kept before the next is asked for.
+
+        So a server that often breaks off is asked again only for what it has not told yet.
+        """
+        last_ms = remote.last_ms(self.channel) if self.last_ms is None else self.last_ms
+        last_ms = _NEVER_MS if last_ms is None else last_ms
+        asked = sorted(hour for hour in self.hours if hour * HOUR_MS <= last_ms)
+        yield Note(self.channel, tuple(self.hours.difference(asked)), (), last_ms)
+        for begin, end in _runs(asked):
+            points = remote.points(self.channel, begin * HOUR_MS, end * HOUR_MS)
+            yield Note(self.channel, tuple(range(begin, end)), tuple(points), last_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Hours of a channel that are known from now on, and all that is in them."""
+
+    channel: str
+    hours: tuple[int, ...]
+    points: tuple[Point, ...]
+    last_ms: int
+
+    def keep(self, connection: sqlite3.Connection) -> None:
+        """Note it, in the transaction that is open."""
         connection.execute(
-            "INSERT OR IGNORE INTO known_channel (name, last_ms) VALUES (?, ?)", (channel, last_ms)
+            "INSERT OR IGNORE INTO known_channel (name, last_ms) VALUES (?, ?)",
+            (self.channel, self.last_ms),
         )
-        number = _id_of(connection, channel)
+        number = _id_of(connection, self.channel)
         connection.executemany(
-            "INSERT INTO known_hour VALUES (?, ?, 0)", [(number, hour) for hour in hours]
+            "INSERT INTO known_hour VALUES (?, ?, 0)", [(number, hour) for hour in self.hours]
         )
-        _add(connection, {channel: number}, points)
-
-    return act
+        _add(connection, {self.channel: number}, self.points)
 
 
 def _id_of(connection: sqlite3.Connection, channel: str) -> int:
