@@ -111,12 +111,17 @@ class Machine(Frozen):
                     )
         return self
 
-    def channel(self, role: Role, moment: datetime) -> str | None:
-        """The channel that measured a role on this machine at a moment, if there was one."""
+    def link(self, role: Role, moment: datetime) -> ChannelLink | None:
+        """The link of the channel that measured a role on this machine at a moment, if any."""
         for link in self.channels:
             if link.role == role and link.holds(moment):
-                return link.channel
+                return link
         return None
+
+    def channel(self, role: Role, moment: datetime) -> str | None:
+        """The channel that measured a role on this machine at a moment, if there was one."""
+        link = self.link(role, moment)
+        return None if link is None else link.channel
 
 
 class LoggedLook(Look):

@@ -7,7 +7,7 @@ from datetime import datetime
 from pydantic import ConfigDict, Field
 from pydantic.config import JsonDict
 
-from api.answers import Measured, PrintConditions, WindowConditions
+from api.answers import Derived, Measured, PrintConditions, PrintWindow, WindowConditions
 from api.prints import Frozen
 from api.routes.shapes import sent
 from collector.readings import Role, moment_of
@@ -29,6 +29,9 @@ _SUMMARY: JsonDict = {
     "below": 18.0,
     "minutes_below": 3.5,
     "degree_hours_below": 0.002,
+    "above": 35.0,
+    "minutes_above": 0.0,
+    "degree_hours_above": 0.0,
 }
 
 
@@ -65,15 +68,25 @@ class SummaryShape(Frozen):
     below: float | None = Field(description="The limit below which minutes are counted.")
     minutes_below: float | None
     degree_hours_below: float | None
+    above: float | None = Field(description="The limit above which minutes are counted.")
+    minutes_above: float | None
+    degree_hours_above: float | None
 
 
 class WindowShape(Frozen):
-    """A window of a print and what was measured in it, by role; ``missing`` says why not."""
+    """A window of a print and what was measured in it, by role; ``missing`` says why not.
+
+    ``derived`` are quantities made of two channels; ``not_derived`` says why not. Dew point
+    (over water), frost point (over ice, below 0 °C only) and absolute humidity are those of
+    the Magnus form, WMO Guide No. 8, Annex 4.B.
+    """
 
     start: datetime
     end: datetime
     measured: dict[Role, SummaryShape]
     missing: dict[Role, str]
+    derived: dict[Derived, SummaryShape]
+    not_derived: dict[Derived, str]
 
 
 class VatShape(Frozen):
@@ -87,12 +100,17 @@ class VatShape(Frozen):
 
 
 class ConditionsShape(Frozen):
-    """The conditions of one print in its first layers and as a whole."""
+    """The conditions of one print in each of its windows; null where it has no such window."""
 
     print: int
+    before_start: WindowShape | None = Field(description="The two hours before.")
     first_layers: WindowShape | None
+    body: WindowShape | None
     whole: WindowShape | None
-    why_not: str | None = Field(description="Why a window is null.")
+    wash: WindowShape | None = Field(description="Where its start and minutes were noted.")
+    drying: WindowShape | None
+    cure: WindowShape | None
+    why_not: str | None = Field(description="Why a window of the print is null.")
     vat: VatShape
 
 
@@ -100,10 +118,9 @@ def shape_of(conditions: PrintConditions) -> ConditionsShape:
     """Conditions as they are sent."""
     return ConditionsShape(
         print=conditions.plate.id,
-        first_layers=_window(conditions.first_layers),
-        whole=_window(conditions.whole),
         why_not=conditions.why_not,
         vat=sent(VatShape, conditions.vat),
+        **{name.value: _window(conditions.windows.get(name)) for name in PrintWindow},
     )
 
 
@@ -113,18 +130,20 @@ def _window(found: WindowConditions | None) -> WindowShape | None:
     return WindowShape(
         start=found.window.start,
         end=found.window.end,
-        measured={role: _summary(role, measured) for role, measured in found.measured.items()},
+        measured={role: _summary(role.unit, one) for role, one in found.measured.items()},
         missing=dict(found.missing),
+        derived={made: _summary(made.unit, one) for made, one in found.derived.items()},
+        not_derived=dict(found.not_derived),
     )
 
 
-def _summary(role: Role, measured: Measured) -> SummaryShape:
+def _summary(unit: str, measured: Measured) -> SummaryShape:
     summary = measured.summary
     return sent(
         SummaryShape,
         summary,
         channel=measured.channel,
-        unit=role.unit,
+        unit=unit,
         longest_gap_s=summary.longest_gap_ms / 1_000,
         gaps=tuple(
             GapShape(

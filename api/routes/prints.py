@@ -7,9 +7,11 @@ from http import HTTPStatus
 from typing import Annotated
 
 from fastapi import APIRouter, Body, Query, Request, Response
+from pydantic import Field
 
 from api import answers
 from api.print_answers import phases_now, plan_for, remarks_on
+from api.print_conditions import LEAST_COVERAGE
 from api.prints import MOST_ID, FailureMode, Outcome, Print
 from api.problems import problems
 from api.record import Kept, PrintFilter, cursor_of
@@ -21,6 +23,9 @@ from api.routes.phases_shape import PLAN, PhasesShape, PlanAsked, PlanShape
 from api.routes.shapes import PRINT, CostShape, PrintOnRecord, PrintPage, sent
 
 router = APIRouter(prefix="/api/prints", tags=["Prints"])
+
+#: A limit of the vat's temperature [°C].
+Limit = Annotated[float | None, Field(ge=-50, le=100, allow_inf_nan=False)]
 
 
 def prints_on_record(workshop: TheWorkshop, kept: Sequence[Kept[Print]]) -> list[PrintOnRecord]:
@@ -191,19 +196,19 @@ def print_conditions(
     workshop: TheWorkshop,
     now: Now,
     id: EntryId,
-    below: Annotated[
-        float,
-        Query(
-            ge=-50,
-            le=100,
-            description="Count the vat's minutes and degree-hours below this [°C].",
-            allow_inf_nan=False,
-        ),
-    ] = answers.COLD_VAT_C,
+    below: Annotated[Limit, Query(description="Count the vat's time below this [°C].")] = None,
+    above: Annotated[Limit, Query(description="Count the vat's time above this [°C].")] = None,
+    coverage: Annotated[
+        float, Query(gt=0, le=1, description="Withhold figures where less was recorded.")
+    ] = LEAST_COVERAGE,
 ) -> ConditionsShape:
-    """Time-weighted over what was really recorded, in the first layers and as a whole.
+    """Time-weighted over what was really recorded, in each window of the print.
 
     Figures are withheld, with the reason, where too little was recorded; nothing is computed
-    across a gap. A print that runs is taken up to now.
+    across a gap. The vat's limits are the resin's printed temperatures, else 18 and 35 °C,
+    unless given. A print that runs is taken up to now.
     """
-    return shape_of(answers.conditions_of(workshop, id, now, below_c=below))
+    found = answers.conditions_of(
+        workshop, id, now, below_c=below, above_c=above, least_coverage=coverage
+    )
+    return shape_of(found)
