@@ -28,8 +28,12 @@ from collector.errors import VatsideError
 
 log = logging.getLogger(__name__)
 
-#: The largest body of a request that is taken [bytes].
+#: The largest body of a request that is taken [bytes] ...
 BODY_MAX = 1_048_576
+
+#: ... and the largest where a picture is sent: to an address that ends like this.
+PICTURES = "/photographs"
+PICTURE_BODY_MAX = 17 * 1_048_576
 
 #: How many wrong fields of one request are named.
 FAULTS_MAX = 20
@@ -112,7 +116,8 @@ _REMEDIES = {
     HTTPStatus.BAD_REQUEST: "Check the body and its Content-Type; /api/docs shows an example.",
     HTTPStatus.NOT_FOUND: "Check the address; /api/docs lists every one.",
     HTTPStatus.METHOD_NOT_ALLOWED: "Use another method; /api/docs lists what each address takes.",
-    HTTPStatus.REQUEST_ENTITY_TOO_LARGE: f"Send at most {BODY_MAX // 1024} KiB in one request.",
+    HTTPStatus.REQUEST_ENTITY_TOO_LARGE: f"Send at most {BODY_MAX // 1024} KiB in one request; a "
+    f"picture may have {PICTURE_BODY_MAX // 1024 // 1024 - 1} MiB.",
 }
 
 
@@ -225,12 +230,13 @@ class Guard:
         async def answer(problem: Problem) -> None:
             await _answer(request, problem, self._shown)(scope, receive, send)
 
+        most = PICTURE_BODY_MAX if request.url.path.endswith(PICTURES) else BODY_MAX
         declared = request.headers.get("content-length", "0")
-        if declared.isdecimal() and int(declared[:20]) > BODY_MAX:
+        if declared.isdecimal() and int(declared[:20]) > most:
             await answer(_problem_of_http(_too_large()))
             return
         try:
-            await self._app(scope, _limited(receive), sending)
+            await self._app(scope, _limited(receive, most), sending)
         except Exception as error:
             if begun:
                 raise
@@ -246,7 +252,7 @@ def _too_large() -> HTTPException:
     )
 
 
-def _limited(receive: Receive) -> Receive:
+def _limited(receive: Receive, most: int) -> Receive:
     """Receive a body piece by piece, and refuse it once it has grown too large."""
     received = 0
 
@@ -254,7 +260,7 @@ def _limited(receive: Receive) -> Receive:
         nonlocal received
         message = await receive()
         received += len(message.get("body", b""))
-        if received > BODY_MAX:
+        if received > most:
             raise _too_large()
         return message
 

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, computed_field
 from pydantic.config import JsonDict
 
 from api.prints import Frozen, Outcome, Print
-from api.record import Bottle, Plate
+from api.record import Bottle, Photograph, Plate
 from api.record.entries import LoggedLook, Machine, Resin
 from api.settings_check import SettingWarning
 from api.soak.program import SoakRun
@@ -128,6 +128,30 @@ class PlateOnRecord(Plate, OnRecord):
     """A plate on record."""
 
     model_config = _like(PLATE)
+
+
+class PhotographOnRecord(Photograph, OnRecord):
+    """A photograph on record."""
+
+    model_config = _like(
+        {
+            "print": 1,
+            "part": "lamp collar 2",
+            "sha256": "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
+            "media_type": "image/jpeg",
+            "width_px": 3024,
+            "height_px": 4032,
+            "bytes_n": 1_204_311,
+            "note": "corner lifted",
+        }
+    )
+
+
+class PhotographPage(Frozen):
+    """A page of photographs, oldest first."""
+
+    photographs: tuple[PhotographOnRecord, ...]
+    next: int | None = Field(None, description="`after` of the next page; null on the last.")
 
 
 class MachineOnRecord(Machine, OnRecord):
