@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable, Mapping
 from statistics import median
 
@@ -27,7 +27,7 @@ class ChannelTally:
         self.last_received_ms = before.last_received_ms
         self.last_time_ms: int | None = None
         self.intervals: deque[int] = deque(maxlen=INTERVALS_N)
-        self.marks = [0] * len(Mark)
+        self.marks: Counter[int] = Counter()
         self.status = (before.battery, before.radio, before.sensor_ms)
 
     def note(self, time_ms: int, received_ms: int) -> None:
@@ -55,16 +55,15 @@ class ChannelTallies:
     def note(self, arrival: Arrival) -> None:
         """A message came that is not a repeated one; its readings carry their marks."""
         newest: dict[str, int] = {}
+        tallies = self._tallies
         for reading in arrival.readings:
-            before = newest.get(reading.channel)
-            if before is None or reading.time_ms > before:
-                newest[reading.channel] = reading.time_ms
+            channel = reading.channel
+            if channel not in newest or reading.time_ms > newest[channel]:
+                newest[channel] = reading.time_ms
             if reading.marks:
-                self._count(reading.channel, reading.marks)
+                tallies[channel].marks[reading.marks.value] += 1
         for channel, time_ms in newest.items():
-            tally = self._tallies.get(channel)
-            if tally is not None:
-                tally.note(time_ms, arrival.received_ms)
+            tallies[channel].note(time_ms, arrival.received_ms)
         for sensor in arrival.sensors:
             self._tallies[sensor.channel].status = (
                 sensor.battery,
@@ -79,11 +78,7 @@ class ChannelTallies:
                 channel=channel,
                 last_received_ms=tally.last_received_ms,
                 interval_ms=tally.interval_ms(),
-                marks={
-                    mark.name.lower(): count
-                    for mark, count in zip(Mark, tally.marks, strict=True)
-                    if count and mark.name
-                },
+                marks=_by_name(tally.marks),
                 clock=_measured(clocks.get(channel, ClockState()), tally.before.clock),
                 battery=tally.status[0],
                 radio=tally.status[1],
@@ -92,12 +87,14 @@ class ChannelTallies:
             for channel, tally in self._tallies.items()
         )
 
-    def _count(self, channel: str, marks: Mark) -> None:
-        tally = self._tallies.get(channel)
-        if tally is None:
-            return
-        for place, mark in enumerate(Mark):
-            tally.marks[place] += bool(marks & mark)
+
+def _by_name(counts: Counter[int]) -> dict[str, int]:
+    """How many readings carry each mark, of counts by combinations of marks."""
+    seen = list(counts.items())
+    by_mark = {
+        mark.name.lower(): sum(n for bits, n in seen if bits & mark) for mark in Mark if mark.name
+    }
+    return {name: count for name, count in by_mark.items() if count}
 
 
 def _measured(now: ClockState, before: ClockState) -> ClockState:

@@ -31,6 +31,7 @@ to be.
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from math import inf
@@ -331,14 +332,14 @@ class Watchers:
 
     def marked(self, arrival: Arrival) -> Arrival:
         """The same message with marks added to its readings; values stay as received."""
-        if not arrival.readings:
-            return arrival
-        chains = self._chains()
-        readings = tuple(
-            self._marked(reading, chains.get(reading.channel), arrival.received_ms)
+        chains, received_ms = self._chains(), arrival.received_ms
+        marked = [
+            self._marked(reading, chains.get(reading.channel), received_ms)
             for reading in arrival.readings
-        )
-        return replace(arrival, readings=readings)
+        ]
+        if all(map(operator.is_, marked, arrival.readings)):
+            return arrival
+        return replace(arrival, readings=tuple(marked))
 
     def resume(self, channel: str, received: Series, now_ms: int) -> None:
         """Take up a channel after a restart; see :meth:`Watcher.resume`.

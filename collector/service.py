@@ -28,7 +28,7 @@ from urllib.parse import urlsplit
 from collector.arrival_times import ArrivalTimes
 from collector.calibration import Chain
 from collector.channel_tally import ChannelTallies
-from collector.clocks import Clocks
+from collector.clocks import EVERY_MS, Clocks
 from collector.config import BrokerSettings, Settings, load
 from collector.errors import SettingsError, StoreError, VatsideError
 from collector.payload import Decoder
@@ -119,6 +119,7 @@ class Collector:
             {channel.id: limits_of(channel) for channel in settings.channels},
         )
         self._clocks = Clocks(frozenset(one.id for one in settings.channels if one.dated))
+        self._looked_ms: dict[str, int] = {}
         self._times = ArrivalTimes()
         self._redeliveries: Redeliveries | None = None
         self._connection: int | None = None
@@ -275,7 +276,11 @@ class Collector:
             arrival = self._times.spread(arrival)
         marked = self._watchers.marked(arrival)
         if not (message.retained or arrival.undated):
-            self._clocks.note(arrival)
+            # A clock looks at a message now and then; asking it about each would cost more.
+            looked_ms = self._looked_ms.get(arrival.topic)
+            if looked_ms is None or not 0 <= arrival.received_ms - looked_ms < EVERY_MS:
+                self._looked_ms[arrival.topic] = arrival.received_ms
+                self._clocks.note(arrival)
         self._tallies.note(marked)
         return marked
 
@@ -352,11 +357,8 @@ def _told_apart(
         for i in places
     ]
     for place, one, again in zip(places, coming, redeliveries.again(coming), strict=True):
-        told[place] = (
-            replace(arrivals[place], again=True)
-            if again
-            else replace(arrivals[place], delivery=redeliveries.number(one))
-        )
+        delivery = None if again else redeliveries.number(one)
+        told[place] = replace(arrivals[place], again=again, delivery=delivery)
     return told
 
 

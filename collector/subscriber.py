@@ -436,7 +436,8 @@ class Subscriber:
                 return
             self._waiting.append(arrived)
             self._waiting_bytes += len(arrived.payload)
-            self._arrived.notify()
+            if len(self._waiting) == 1:
+                self._arrived.notify()
 
     def _on_fault(self, fault: BaseException) -> None:
         with self._link:
