@@ -6,7 +6,6 @@ of candidates; those that cannot be told apart are presented as one finding (met
 
 from __future__ import annotations
 
-import enum
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -25,6 +24,7 @@ from api.causes.link import (
     spare_prints,
 )
 from api.causes.multiplicity import holm
+from api.causes.ranking_words import Standing
 from api.causes.rows import NOTHING, Floats, Log, PrintRow, fingerprint_of, log_of
 from api.causes.shift import share_reaching
 from collector.errors import InvalidError
@@ -45,14 +45,6 @@ READ_SHARE = 0.8
 
 #: Spearman correlation within resin from which one condition "moves with" another.
 MOVES_WITH = 0.7
-
-
-class Standing(enum.StrEnum):
-    """What can be said of a candidate."""
-
-    FLAGGED = "goes with failures"
-    ONLY_SEASONAL = "only seasonal"
-    NOT_FLAGGED = "not told from chance"
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +232,10 @@ def _ranked(log: Log, columns: Mapping[str, Floats]) -> tuple[Candidate, ...]:
     p_firth = holm([t.plain.ratio.p for t in tested])
     largest = np.max([t.plain.shift.matches for t in tested], axis=0)
     p_shift = [share_reaching(largest, t.plain.shift.observed) for t in tested]
-    standings = [_standing(t, p, s) for t, p, s in zip(tested, p_firth, p_shift, strict=True)]
+    alone = [_standing(t, p, s) for t, p, s in zip(tested, p_firth, p_shift, strict=True)]
+    standings = [
+        _beyond_the_first(log, t, s, tested[0]) for t, s in zip(tested, alone, strict=True)
+    ]
     flagged = [t for t, s in zip(tested, standings, strict=True) if s is Standing.FLAGGED]
     best = tested[0].plain.ratio.statistic
     found = []
@@ -285,6 +280,17 @@ def _standing(tested: _Tested, p_firth: float, p_shift: float) -> Standing:
     if max(tested.with_order.ratio.p, tested.with_order.shift.p) > ALPHA:
         return Standing.ONLY_SEASONAL
     return Standing.FLAGGED
+
+
+def _beyond_the_first(log: Log, tested: _Tested, alone: Standing, first: _Tested) -> Standing:
+    """A flagged candidate outside the lead set must hold when adjusted for the first in rank."""
+    behind = first.plain.ratio.statistic - tested.plain.ratio.statistic
+    if alone is not Standing.FLAGGED or behind <= CHI2_95:
+        return alone
+    adjusters = np.column_stack([tested.adjusters, first.values])
+    beyond = match(tested.values, log.failed_share, adjusters)
+    holds = max(beyond.ratio.p, beyond.shift.p) <= ALPHA
+    return Standing.FLAGGED if holds else Standing.EXPLAINED
 
 
 def _companions(log: Log, tested: _Tested, flagged: Sequence[_Tested]) -> tuple[str, ...]:

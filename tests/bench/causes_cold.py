@@ -206,9 +206,10 @@ def _cells() -> Iterable[Cell]:
     by_season = World("resins, settings by season", resins_by_season, Logistic(-0.6, 0.08))
     yield Cell(by_season, 60, Bounds(0.94, 0.10, wrong=0.05))
     yield Cell(by_season, 150, Bounds(0.88, 0.42, wrong=0.10))
-    step = World("abrupt step", one_resin, Step())
-    yield Cell(step, 60, Bounds(0.92, wrong=0.09, false_safe=0.01))
-    yield Cell(step, 150, Bounds(0.80, wrong=0.16, false_safe=0.01))
+    for below, above in ((0.55, 0.05), (0.45, 0.06)):
+        step = World(f"abrupt step, {below:.0%} to {above:.0%}", one_resin, Step(below, above))
+        yield Cell(step, 60, Bounds(0.92, wrong=0.09, false_safe=0.01))
+        yield Cell(step, 150, Bounds(0.80, wrong=0.16, false_safe=0.01))
     upturn = World("upturn at 26 °C", one_resin, Upturn())
     yield Cell(upturn, 60, Bounds(0.95, wrong=0.04))
     yield Cell(upturn, 150, Bounds(0.94, wrong=0.06))

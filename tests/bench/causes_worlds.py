@@ -150,10 +150,14 @@ class Logistic:
 
 @dataclass(frozen=True)
 class Step:
-    """45 % below 19 °C, 6 % above."""
+    """One risk below 19 °C, another above."""
+
+    below: float
+    above: float
 
     def __call__(self, temperature_c: Floats, offset: Floats) -> Floats:
-        return expit(np.where(temperature_c < LIMIT_C, logit(0.45), logit(0.06)) + offset)
+        step = np.where(temperature_c < LIMIT_C, logit(self.below), logit(self.above))
+        return expit(step + offset)
 
     def limit_c(self, level: float) -> float:
         return LIMIT_C

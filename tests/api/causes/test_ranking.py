@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from api.causes.link import Direction
 from api.causes.multiplicity import holm
-from api.causes.ranking import ConditionRow, Ranking, Standing, rank, rank_correlation
+from api.causes.ranking import ConditionRow, Ranking, rank, rank_correlation
+from api.causes.ranking_words import Standing
 from api.causes.rows import PrintRow, log_of
 from collector.errors import InvalidError
 from tests.api.causes.logs import DAY_MS
@@ -87,6 +88,28 @@ def test_conditions_that_move_together_are_one_finding() -> None:
     assert vat.direction is Direction.LOW
     assert "vat temperature" in room.moves_with or "room temperature" in vat.moves_with
     assert not FORBIDDEN.search(said(found))
+
+
+def test_what_is_only_carried_along_by_the_first_is_not_flagged() -> None:
+    """The room follows the vat loosely; failures are drawn from the vat alone."""
+    rng = np.random.default_rng(1)
+    rows = [
+        dataclasses.replace(
+            row,
+            conditions={
+                "vat temperature": row.conditions["vat temperature"],
+                "room temperature": row.conditions["vat temperature"] + float(rng.normal(0, 2.5)),
+            },
+        )
+        for row in workshop(150, seed=4, cause="vat temperature", size=-2.0)
+    ]
+    found = rank(rows)
+    assert found.lead_set == ("vat temperature",)
+    assert standing(found, "room temperature") is Standing.EXPLAINED
+    assert (
+        "room temperature goes with failures only as far as it goes with vat temperature."
+        in found.sentences
+    )
 
 
 def test_none_stands_out_where_there_is_nothing() -> None:
