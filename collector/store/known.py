@@ -42,12 +42,14 @@ class Known:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
-        self._ids: dict[str, int] = dict(
-            connection.execute("SELECT name, id FROM known_channel").fetchall()
-        )
+        rows = connection.execute("SELECT name, id, last_ms FROM known_channel").fetchall()
+        self._ids: dict[str, int] = {name: number for name, number, _ in rows}
+        self._last_ms: dict[str, int] = {name: last_ms for name, _, last_ms in rows}
 
     def first(self, channel: str, time_ms: int) -> tuple[float, int] | None:
         """Value and marks of a channel and time; None when the store has nothing there."""
+        if time_ms > self._last_ms[channel]:  # as in live traffic: nothing to look up
+            return None
         found: tuple[float, int] | None = self._connection.execute(
             "SELECT value, marks FROM known WHERE channel = ? AND time_ms = ?",
             (self._ids[channel], time_ms),
@@ -76,9 +78,7 @@ class Known:
                     "SELECT hour FROM known_hour WHERE channel = ?", (number,)
                 )
                 hours.difference_update([hour for (hour,) in rows])
-                (last_ms,) = self._connection.execute(
-                    "SELECT last_ms FROM known_channel WHERE id = ?", (number,)
-                ).fetchone()
+                last_ms = self._last_ms[channel]
             if hours:
                 found.append(Missing(channel, frozenset(hours), last_ms))
         return found

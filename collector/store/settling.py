@@ -154,23 +154,21 @@ def _settle(
     kinds: Sequence[tuple[Kind, int | None]],
     refused: Mapping[int, str],
 ) -> None:
-    counts: Counter[Kind | None] = Counter()
+    new = conflict = duplicate = 0
     reasons = [f"{r.channel}: {r.reason}" if r.channel else r.reason for r in arrival.refusals]
     for reading, (kind, place) in zip(arrival.readings, kinds, strict=False):
-        if place is not None and place in refused:
-            counts[None] += 1
+        if refused and place is not None and place in refused:
             at = f"{reading.value:g} at {reading.time_ms} ms"
             reasons.append(f"{reading.channel}: {at} is not taken: {refused[place]}")
-            continue
-        counts[kind] += 1
-        if kind is not Kind.DUPLICATE:
+        elif kind is Kind.DUPLICATE:
+            duplicate += 1
+        else:
+            new += kind is Kind.NEW
+            conflict += kind is Kind.CONFLICT
             _touch(done.touched, reading)
     if arrival.again:
-        counts[Kind.DUPLICATE] = len(arrival.readings) + len(arrival.refusals)
-        reasons = []
-    else:
-        counts[None] += len(arrival.refusals)
-    _count(done, counts, again=arrival.again)
+        duplicate, reasons = len(arrival.readings) + len(arrival.refusals), []
+    _count(done, Appended(new, duplicate, conflict, len(reasons)), again=arrival.again)
     if reasons:
         done.refused.append(
             (arrival.topic, "; ".join(reasons), arrival.received_ms, arrival.payload)
@@ -182,26 +180,22 @@ def _touch(touched: dict[str, tuple[int, int]], reading: Reading) -> None:
     touched[reading.channel] = (min(first, reading.time_ms), max(last, reading.time_ms))
 
 
-def _count(done: Settled, counts: Counter[Kind | None], *, again: bool) -> None:
+def _count(done: Settled, one: Appended, *, again: bool) -> None:
     """Add one arrival to the accounts; a conflict is among the stored and counted again."""
-    new, conflict = counts[Kind.NEW], counts[Kind.CONFLICT]
-    duplicate, refused = counts[Kind.DUPLICATE], counts[None]
-    if new or conflict or not (duplicate or refused or again):
-        message = "stored"
+    stored = one.stored + one.conflict
+    if stored or not (one.duplicate or one.refused or again):
+        message = "messages_stored"
     else:
-        message = "duplicate" if duplicate or again else "refused"
-    done.each.append(Appended(new, duplicate, conflict, refused))
-    done.counts.update(
-        {
-            "messages_received": 1,
-            f"messages_{message}": 1,
-            "readings_received": new + conflict + duplicate + refused,
-            "readings_stored": new + conflict,
-            "readings_duplicate": duplicate,
-            "readings_refused": refused,
-            "conflicts": conflict,
-        }
-    )
+        message = "messages_duplicate" if one.duplicate or again else "messages_refused"
+    counts = done.counts
+    counts["messages_received"] += 1
+    counts[message] += 1
+    counts["readings_received"] += stored + one.duplicate + one.refused
+    counts["readings_stored"] += stored
+    counts["readings_duplicate"] += one.duplicate
+    counts["readings_refused"] += one.refused
+    counts["conflicts"] += one.conflict
+    done.each.append(one)
 
 
 class Fate(enum.Enum):
