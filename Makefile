@@ -20,6 +20,7 @@ lint: .venv/.ready-test
 
 bench: .venv/.ready-test
 	$(BIN)/python -m pytest tests/bench --benchmark-only
+	$(BIN)/python tests/bench/bench_ingest.py
 
 pictures: .venv/.ready-test
 	$(BIN)/python tests/browser/take_pictures.py

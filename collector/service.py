@@ -37,7 +37,7 @@ from collector.redelivery import Coming, Redeliveries, digest_of
 from collector.resuming import resume
 from collector.status import CollectorStatus, read_status, write_status
 from collector.store import Appended, Arrival, CollectingStore
-from collector.store.sqlite import SqliteStore
+from collector.store.open import open_store
 from collector.subscriber import Link, Message, Subscriber
 
 BATCH_MOST_N = 2_000
@@ -419,7 +419,7 @@ def run_collector(
             remedy="Add a [[channel]] for each sensor; the README shows one.",
         )
     source = Subscriber(broker, (channel.topic for channel in settings.channels))
-    store = SqliteStore(settings.store.readings_path, open_later=True)
+    store = open_store(settings, open_later=True, say=say)
     collector = Collector(
         replace(settings, broker=broker),
         store,

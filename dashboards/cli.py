@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from collector.errors import InvalidError, VatsideError
+from collector.errors import InvalidError, SettingsError, VatsideError
 
 SETTINGS_FILE = Path("vatside.toml")
 DEMO_FOLDER = Path("demo-data")
@@ -92,6 +92,11 @@ def parser() -> argparse.ArgumentParser:
     _for_the_supervisor(simulate)
     simulate.set_defaults(act=_simulate)
 
+    check = commands.add_parser("check", help="look at settings, broker, store and accounts")
+    _takes_settings(check)
+    check.add_argument("--broker", metavar="URL", help="another broker than the settings' own")
+    check.set_defaults(act=_check)
+
     example = commands.add_parser("example", help="print an annotated settings file")
     example.set_defaults(act=_example)
     return top
@@ -171,6 +176,32 @@ def _replay(asked: argparse.Namespace) -> int:
         print("Start it again to go on: what is on disk already counts as duplicate.")
         return 130
     return 0
+
+
+def _check(asked: argparse.Namespace) -> int:
+    """Print what is found, a line each; 1 when something is not as it should be."""
+    import time
+
+    from collector.check import Finding, findings
+    from collector.service import broker_at
+    from dashboards import start
+
+    good = True
+
+    def tell(finding: Finding) -> None:
+        nonlocal good
+        good = good and finding.good
+        print(f"{'ok' if finding.good else 'WRONG':6}{finding.subject:11}{finding.words}")
+
+    try:
+        settings = start.read_settings(asked.settings)
+        other = broker_at(asked.broker, settings.broker_or_embedded) if asked.broker else None
+    except SettingsError as fault:
+        tell(Finding("settings", str(fault), good=False))
+        return 1
+    for finding in findings(settings, other, time.time_ns() // 1_000_000):
+        tell(finding)
+    return 0 if good else 1
 
 
 def _columns(pairs: Sequence[str]) -> dict[str, str]:

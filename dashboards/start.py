@@ -92,7 +92,7 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
     from api.answers import Workshop
     from api.record import Record
     from api.serve import Server
-    from collector.store.sqlite import SqliteStore
+    from collector.store.open import open_store
     from dashboards.app import create_app
 
     host, wanted = settings.pages.host, port or settings.pages.port
@@ -103,7 +103,7 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
             remedy="Stop what listens there, or name another port with --port.",
         )
     settings.store.folder.mkdir(parents=True, exist_ok=True)
-    store = SqliteStore(settings.store.readings_path, read_only=True)
+    store = open_store(settings, read_only=True)
     record = Record(settings.store.record_path)
     try:
         app = create_app(Workshop(settings, store, record))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from collector.config import ENVIRONMENT, SETTINGS, Settings, load
 from collector.errors import NotFoundError, SettingsError
 from collector.readings import Role
 from collector.signals import PARAMETERS, NtcBeta, Platinum, TypeK
+from tests.recordings import ROOT
 
 CELLAR = """
 [broker]
@@ -364,6 +366,13 @@ def test_bare_sensors(tmp_path: Path) -> None:
     assert (type_k.signal, type_k.unit) == (TypeK(cold_junction_c=21.5), "mV")
     assert (plain.signal, plain.unit, plain.kept_unit) == (None, "°C", "°C")
     assert set(cellar.chains) == {"vat-north", "borth", "corth"}
+
+
+def test_the_bare_sensor_in_the_readme_is_right(tmp_path: Path) -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    (shown,) = re.findall(r"```\n(\[\[channel\]\].*?)```", text, re.DOTALL)
+    (chamber,) = settings(tmp_path, shown).channels
+    assert chamber.signal == Platinum(nominal_ohm=1000.0)
 
 
 def test_limits_of_a_channel(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from collector.config import Settings, StoreSettings
 from collector.publisher import Publisher
 from collector.readings import Role
 from collector.replay import Replayed, replay
+from collector.status import FILE, read_status
 from collector.store.sqlite import SqliteStore
 from tests.brokers import (
     CollectorProcess,
@@ -223,6 +224,12 @@ def send(url: str, first: int, n: int) -> dict[int, float]:
     return sent
 
 
+def fault_shown(settings: Settings) -> str:
+    """The store's fault as the Health page gets it; empty when there is none."""
+    status = read_status(settings.store.folder)
+    return (status.store_fault or "") if status else ""
+
+
 def test_a_store_locked_for_a_while(settings_path: Path) -> None:
     settings = settings_of(settings_path)
     with (
@@ -238,9 +245,11 @@ def test_a_store_locked_for_a_while(settings_path: Path) -> None:
                 holder.execute("BEGIN IMMEDIATE")
                 want |= send(broker.url, 50, 500)
                 wait_until(lambda: "locked" in collector.log(), "the lock is said")
+                wait_until(lambda: "locked" in fault_shown(settings), "Health can show it")
                 assert store.count() == 50
                 holder.execute("ROLLBACK")
             wait_for_count(store, 550)
+            wait_until(lambda: not fault_shown(settings), "Health no longer shows it")
         kept_once(settings, {"room-temp": want})
         wait_until(lambda: "takes readings again" in collector.log(), "the end is said")
         assert "Traceback" not in collector.log()
@@ -265,6 +274,8 @@ def test_a_folder_that_may_not_be_written(settings_path: Path) -> None:
         collector.wait_until_listening()
         want = send(broker.url, 0, 200)
         wait_until(lambda: "user that runs vatside may write" in collector.log(), "it is said")
+        wait_until(lambda: "may write" in fault_shown(settings), "Health can show it")
+        assert not (folder / FILE).exists()
         assert not settings.store.readings_path.exists()
         folder.chmod(0o755)
         kept_once(settings, {"room-temp": want})
@@ -307,6 +318,7 @@ def test_a_full_disk(settings_path: Path) -> None:
                 lambda: "disk is full" in collector.log() or "disk reports" in collector.log(),
                 "the full disk is said",
             )
+            wait_until(lambda: "disk" in fault_shown(settings), "Health can show it")
             assert store.count() < 5_200
             assert store.accounts().balanced
             filler.unlink()
