@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, computed_field
 from pydantic.config import JsonDict
 
 from api.prints import Frozen, Outcome, Print
-from api.record import Bottle, Photograph, Plate
+from api.record import Bottle, Dismissal, Photograph, Plate
 from api.record.entries import LoggedLook, Machine, Resin
 from api.settings_check import SettingWarning
 from api.soak.program import SoakRun
@@ -152,6 +152,14 @@ class PhotographPage(Frozen):
 
     photographs: tuple[PhotographOnRecord, ...]
     next: int | None = Field(None, description="`after` of the next page; null on the last.")
+
+
+class DismissalOnRecord(Dismissal, OnRecord):
+    """A dismissed run on record."""
+
+    model_config = _like(
+        {"machine": 1, "start": EVENING, "end": MORNING, "note": "levelled the plate"}
+    )
 
 
 class MachineOnRecord(Machine, OnRecord):

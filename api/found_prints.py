@@ -1,0 +1,290 @@
+"""Prints found in the printers' power that nobody has logged, and the verdict on each.
+
+A stretch of power waits for a verdict until a print on record or a dismissal covers it. What
+waits is computed anew each time; only verdicts are kept: an accepted stretch becomes a print,
+a dismissed one is kept as dismissed, with its revisions.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from pydantic import JsonValue
+
+from api.checked import checked
+from api.power import PowerPrint, prints_in
+from api.prints import EARLIEST, LATEST, Print, Window, window_of
+from api.record import ChannelLink, Dismissal, Kept, Machine, PrintFilter
+from api.workshop import Workshop
+from collector.errors import ConflictError, InvalidError, NotFoundError
+from collector.readings import Role, moment_of, ms_of
+
+#: How far back is looked when nobody says from when.
+LOOK_BACK = timedelta(days=7)
+
+#: The longest stretch that is looked at in one go.
+LONGEST = timedelta(days=92)
+
+#: The trace is read this much further on both sides, so that its edges cut no print.
+MARGIN = timedelta(days=3)
+
+#: Prints that started this long before a stretch may still cover it.
+LONGEST_PRINT = timedelta(days=7)
+
+#: Two stretches are the same run when they share this much of the shorter one.
+SAME_SHARE = 0.5
+
+#: A print whose end nobody noted is the run that began this near its start.
+NOTED_APART = timedelta(minutes=30)
+
+#: A run is known again by a start this near.
+SAME_START = timedelta(minutes=5)
+
+#: Set by the trace, so they cannot be given with a verdict.
+FROM_POWER = ("machine", "start", "end", "cut_short", "order_only")
+
+_NAME = re.compile(r"([0-9]{1,18})-([0-9]{1,15})")
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPrint:
+    """A run found in a machine's power, waiting for a verdict.
+
+    ``name`` stands for it in addresses. ``end`` is None while it runs, and where the record
+    stops before it ended. ``start`` and ``end`` are exact to half a stretch between readings
+    where they are ``certain``; else a gap lies there and the run began, or ended, somewhere
+    within it. ``pauses`` and ``gaps`` lie within the run.
+    """
+
+    name: str
+    machine: int
+    channel: str
+    start: datetime
+    end: datetime | None
+    start_certain: bool
+    end_certain: bool
+    running: bool
+    cut_short: bool
+    pauses: tuple[Window, ...]
+    gaps: tuple[Window, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPrints:
+    """What waits for a verdict, oldest first, and why nothing can be found on a machine."""
+
+    waiting: tuple[FoundPrint, ...]
+    refusals: Mapping[int, str]
+
+
+NO_POWER = "no power channel is linked to this machine"
+
+
+def found_prints(
+    workshop: Workshop,
+    now: datetime,
+    *,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    machine: int | None = None,
+) -> FoundPrints:
+    """The runs that started in [since, until) and wait for a verdict; the last week's by default.
+
+    Raises ``InvalidError`` for a longer stretch than :data:`LONGEST`.
+    """
+    until = min(until or now, now)
+    since = since or until - LOOK_BACK
+    if since >= until:
+        return FoundPrints((), {})
+    if until - since > LONGEST:
+        raise InvalidError(
+            f"that is more than {LONGEST.days} days of power to look at",
+            where="from",
+            remedy="Ask for a shorter stretch, and for the next one after it.",
+        )
+    record = workshop.record
+    with record.reading():
+        machines = [kept for kept in record.machines.all() if machine in (None, kept.id)]
+    waiting: list[FoundPrint] = []
+    refusals: dict[int, str] = {}
+    for kept in machines:
+        found, refusal = _on_machine(workshop, kept, Window(since, until), now)
+        covered = _covered(workshop, kept.id, Window(since, until), now)
+        waiting += [one for one in found if not any(_covers(by, one, now) for by in covered)]
+        if refusal is not None:
+            refusals[kept.id] = refusal
+    return FoundPrints(tuple(sorted(waiting, key=lambda one: (one.start, one.machine))), refusals)
+
+
+def accept_found(
+    workshop: Workshop, name: str, fields: Mapping[str, JsonValue], now: datetime
+) -> Kept[Print]:
+    """Put a found run on record as a print; ``fields`` are those of a print beside its times.
+
+    Accepting the same run twice gives the print that was made the first time. Raises
+    ``NotFoundError`` when nothing of that name waits, ``InvalidError`` naming a field.
+    """
+    for field in FROM_POWER:
+        if field in fields:
+            raise InvalidError(
+                f"{field} is taken from the power trace",
+                where=field,
+                remedy="Leave it out; correct the print afterwards if it is wrong.",
+            )
+    machine, start = _parsed(name)
+    with workshop.record.transaction():
+        before = workshop.record.prints.started(machine, start)
+        if before is not None:
+            return before
+        found = _named(workshop, name, now)
+        entry = {
+            **fields,
+            "machine": machine,
+            "start": start,
+            "end": found.end,
+            "cut_short": found.cut_short,
+        }
+        return workshop.record.prints.add(checked(Print, entry))
+
+
+def dismiss_found(workshop: Workshop, name: str, note: str, now: datetime) -> Kept[Dismissal]:
+    """Keep that a found run was no print to be logged. Raises ``NotFoundError``."""
+    machine, start = _parsed(name)
+    with workshop.record.transaction():
+        for kept in workshop.record.dismissals.of(machine):
+            if kept.entry.start == start:
+                return kept
+        found = _named(workshop, name, now)
+        if found.end is None:
+            raise ConflictError(
+                "it has not ended as far as the record goes",
+                where="end",
+                remedy="Wait until it has ended, or accept it as a print.",
+            )
+        entry = {"machine": machine, "start": start, "end": found.end, "note": note}
+        return workshop.record.dismissals.add(checked(Dismissal, entry))
+
+
+def _parsed(name: str) -> tuple[int, datetime]:
+    match = _NAME.fullmatch(name)
+    if match is None:
+        raise _nothing_waits(name)
+    machine, start_ms = int(match[1]), int(match[2])
+    if not ms_of(EARLIEST + 2 * LONGEST_PRINT) <= start_ms <= ms_of(LATEST):
+        raise _nothing_waits(name)
+    return machine, moment_of(start_ms)
+
+
+def _named(workshop: Workshop, name: str, now: datetime) -> FoundPrint:
+    """The run of a name. Another stretch of the trace may put its start a reading aside."""
+    machine, start = _parsed(name)
+    found = found_prints(
+        workshop, now, since=start - SAME_START, until=start + SAME_START, machine=machine
+    )
+    near = [one for one in found.waiting if one.end is None or one.end > start]
+    if not near:
+        raise _nothing_waits(name)
+    return min(near, key=lambda one: abs(one.start - start))
+
+
+def _nothing_waits(name: str) -> NotFoundError:
+    return NotFoundError(
+        f"no run named {name} waits for a verdict",
+        where="found",
+        remedy="List what was found anew; it may be on record or dismissed already.",
+    )
+
+
+# ---- looking ---------------------------------------------------------------------------------
+
+
+def _on_machine(
+    workshop: Workshop, kept: Kept[Machine], window: Window, now: datetime
+) -> tuple[list[FoundPrint], str | None]:
+    """Every run that started in the window, by each power channel of the machine."""
+    links = [
+        link
+        for link in kept.entry.channels
+        if link.role is Role.PRINTER_POWER and _holds_within(link, window)
+    ]
+    found: list[FoundPrint] = []
+    refusal = None if links else NO_POWER
+    for link in links:
+        start = window.start - MARGIN
+        start = start if link.since is None else max(start, link.since)
+        end = min(window.end + MARGIN, now)
+        end = end if link.until is None else min(end, link.until)
+        series = workshop.store.between(link.channel, ms_of(start), ms_of(end))
+        gap_limit_ms = workshop.gap_limit_ms(link.channel)
+        runs = prints_in(series, gap_limit_ms=gap_limit_ms)
+        refusal = refusal or (runs.refusal if len(series) else "no power was recorded then")
+        found += [
+            _found(run, kept.id, link.channel, gap_limit_ms, now)
+            for run in runs.prints
+            if window.start <= moment_of(run.start_ms) < window.end
+        ]
+    return found, refusal
+
+
+def _holds_within(link: ChannelLink, window: Window) -> bool:
+    return (link.since is None or link.since < window.end) and (
+        link.until is None or link.until > window.start
+    )
+
+
+def _found(
+    run: PowerPrint, machine: int, channel: str, gap_limit_ms: int, now: datetime
+) -> FoundPrint:
+    before, begin = run.started_between
+    end, after = run.ended_between
+    spans = (
+        tuple(Window(moment_of(gap.start_ms), moment_of(gap.end_ms)) for gap in gaps)
+        for gaps in (run.pauses, run.gaps)
+    )
+    pauses, gaps = spans
+    return FoundPrint(
+        name=f"{machine}-{run.start_ms}",
+        machine=machine,
+        channel=channel,
+        start=moment_of(run.start_ms),
+        end=None if run.running else moment_of(run.end_ms),
+        start_certain=before is not None and begin - before <= gap_limit_ms,
+        end_certain=after is not None and after - end <= gap_limit_ms,
+        running=run.running and ms_of(now) - end <= gap_limit_ms,
+        cut_short=run.cut_short,
+        pauses=pauses,
+        gaps=gaps,
+    )
+
+
+# ---- what is on record already ---------------------------------------------------------------
+
+
+def _covered(
+    workshop: Workshop, machine: int, window: Window, now: datetime
+) -> list[tuple[Window, bool]]:
+    """Prints and dismissals of a machine near a window; False where the end is not known."""
+    only = PrintFilter(machine=machine, since=window.start - LONGEST_PRINT, until=window.end)
+    with workshop.record.reading():
+        plates: Iterable[Kept[Print]] = workshop.record.prints.newest(100_000, only=only)
+        dismissals = workshop.record.dismissals.of(machine)
+    covered = [
+        (window_of(kept.entry, now), kept.entry.end is not None or kept.entry.running)
+        for kept in plates
+        if not kept.entry.order_only
+    ]
+    return covered + [(Window(kept.entry.start, kept.entry.end), True) for kept in dismissals]
+
+
+def _covers(by: tuple[Window, bool], found: FoundPrint, now: datetime) -> bool:
+    """Whether what is on record is the run that was found."""
+    window, end_known = by
+    end = found.end or now
+    if not end_known:
+        return found.start - NOTED_APART <= window.start < end
+    shared = (min(window.end, end) - max(window.start, found.start)).total_seconds()
+    shorter = min(window.length_s, (end - found.start).total_seconds())
+    return shared > 0 and shared >= SAME_SHARE * shorter
