@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from types import MappingProxyType
-from typing import TYPE_CHECKING, TypeVar, cast
+from typing import TypeVar, cast
 
 from api import psychrometrics
 from api.answers import (
@@ -21,6 +21,11 @@ from api.answers import (
     vat_value,
 )
 from api.causes.adjusting import SETTINGS, adjustable
+from api.causes.ranking import MOST_CANDIDATES, ConditionRow, Ranking, rank
+from api.causes.rows import PrintRow, fingerprint_of, log_of
+from api.causes.tables import Band, band_sentences, bands
+from api.causes.two_groups import TwoGroups, two_resins, two_settings
+from api.causes.unusual import PrintOnItsOwn, unusual
 from api.conditions import WindowValue, first_layers_value, together
 from api.phases import first_layers
 from api.prints import Print, Window, window_of
@@ -28,12 +33,6 @@ from api.record import Bottle, Kept, Machine
 from api.workshop import Workshop
 from collector.errors import InvalidError
 from collector.readings import Role, Series, ms_of
-
-if TYPE_CHECKING:
-    from api.causes.ranking import ConditionRow, Ranking
-    from api.causes.tables import Band
-    from api.causes.two_groups import TwoGroups
-    from api.causes.unusual import PrintOnItsOwn
 
 A = TypeVar("A")
 
@@ -95,8 +94,6 @@ def _row(
     now: datetime,
 ) -> tuple[ConditionRow, dict[str, float]]:
     """A print as a row, and how much of each measured condition was recorded."""
-    from api.causes.ranking import ConditionRow
-
     plate = kept.entry
     values, covered = _measured(workshop, plate, machines[plate.machine], now)
     bottle = bottles.get(plate.bottle or 0)
@@ -175,8 +172,6 @@ A_DOZEN = "a dozen conditions are looked at already; it is adjusted for"
 
 def conditions_answer(workshop: Workshop, now: datetime) -> Ranking:
     """Which conditions failures go with, kept in memory under everything it rests on."""
-    from api.causes.ranking import MOST_CANDIDATES, rank
-
     log = condition_log(workshop, now)
     changed = [name for name, _ in SETTINGS.values() if _changes(log.rows, name)]
     read = [name for name in CONDITIONS if any(name in row.conditions for row in log.rows)]
@@ -248,9 +243,6 @@ class GroupsAnswer:
 
 def bands_answer(workshop: Workshop, now: datetime, *, width_c: float = BAND_C) -> BandsAnswer:
     """Failure counts by band of vat temperature, each with Wilson's interval."""
-    from api.causes.rows import log_of
-    from api.causes.tables import band_sentences, bands
-
     if not 0.5 <= width_c <= 20:
         raise InvalidError(
             f"bands {width_c:g} °C wide tell nothing",
@@ -284,8 +276,6 @@ def groups_answer(workshop: Workshop, now: datetime, comparing: Comparing) -> Gr
 
     Raises ``InvalidError`` naming the field when neither pair is complete.
     """
-    from api.causes.two_groups import two_resins, two_settings
-
     rows, left_out, _ = print_rows(workshop, now)
     if comparing.setting is not None and comparing.above is not None:
         if comparing.setting not in {name for name, _ in SETTINGS.values()}:
@@ -308,11 +298,9 @@ def groups_answer(workshop: Workshop, now: datetime, comparing: Comparing) -> Gr
 
 
 def _rests(
-    method: str, rows: Sequence[object], left_out: Mapping[str, int], *asked: object
+    method: str, rows: Sequence[PrintRow], left_out: Mapping[str, int], *asked: object
 ) -> TableRests:
-    from api.causes.rows import PrintRow, fingerprint_of, log_of
-
-    log = log_of([row for row in rows if isinstance(row, PrintRow)], left_out)
+    log = log_of(rows, left_out)
     fingerprint = fingerprint_of(log.rows, method, sorted(log.left_out.items()), *asked)
     return TableRests(
         method, "1", fingerprint, log.prints_n, log.failures, log.left_out, log.warnings
@@ -324,8 +312,6 @@ def _rests(
 
 def unusual_answer(workshop: Workshop, print_id: int, now: datetime) -> PrintOnItsOwn | None:
     """What was unusual about a print against the good ones like it; None before any verdict."""
-    from api.causes.unusual import unusual
-
     workshop.record.prints.get(print_id)
     log = condition_log(workshop, now)
     own = next((row for row in log.rows if row.id == str(print_id)), None)

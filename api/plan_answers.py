@@ -9,21 +9,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 from api.answers import print_rows
+from api.causes.next_prints import REACH_C, plan
+from api.causes.next_prints import Plan as Suggestion
+from api.causes.planned import Arm, Comparison, PlannedPrint, compare
+from api.causes.rows import fingerprint_of, log_of
 from api.causes_answers import remembered
 from api.prints import Print
 from api.record import Kept, Plan, PlanRow, PrintFilter
 from api.workshop import Workshop
 from collector.errors import ConflictError, InvalidError
-
-if TYPE_CHECKING:
-    from api.causes.next_prints import Plan as Suggestion
-    from api.causes.planned import Comparison, PlannedPrint
-
-#: Vat temperatures that are taken to be within reach when not told otherwise [°C].
-REACH_C = (14.0, 28.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +56,6 @@ def next_prints(
     reach_c: tuple[float, float] = REACH_C,
 ) -> NextPrints:
     """The next six prints for this log, and the comparison of those that were planned before."""
-    from api.causes.next_prints import plan
-    from api.causes.planned import compare
-    from api.causes.rows import fingerprint_of, log_of
-
     rows, left_out, _ = print_rows(workshop, now)
     log = log_of(rows, left_out)
     planned = planned_prints(workshop)
@@ -93,8 +85,6 @@ def next_prints(
 
 def planned_prints(workshop: Workshop) -> tuple[PlannedPrint, ...]:
     """Every row of the accepted plans; one that was withdrawn counts as far as it was printed."""
-    from api.causes.planned import PlannedPrint
-
     with workshop.record.reading():
         plans = workshop.record.plans.all()
         shares = {kept.id: kept.entry.failed_share for kept in workshop.record.prints.all()}
@@ -130,8 +120,6 @@ def accept_plan(
     workshop: Workshop, now: datetime, acceptance: Acceptance, *, key: str | None = None
 ) -> Kept[Plan]:
     """Put the suggested round on record as a plan, in the order that was drawn for it."""
-    from api.causes.planned import Arm
-
     found = next_prints(workshop, now, level=acceptance.level, reach_c=acceptance.reach_c)
     suggestion = found.suggestion
     if acceptance.fingerprint not in (None, suggestion.fingerprint):

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
 
 from api.answers import cold_answer
+from api.causes import ColdAnswer
 from api.conditions import DOUBTFUL
 from api.prints import Window
+from api.readiness import Check, LimitFrom, Readiness, VatLimit, readiness
 from api.record import Kept, Limits, Machine, PrintFilter
 from api.workshop import Workshop
 from collector.readings import Role, Series, ms_of
-
-if TYPE_CHECKING:
-    from api.causes import ColdAnswer
-    from api.readiness import Check, Readiness, VatLimit
 
 #: The vat's record is looked at over this long.
 LOOK_BACK = timedelta(hours=6)
@@ -41,8 +38,6 @@ def readiness_of_all(workshop: Workshop, now: datetime) -> tuple[tuple[int, Read
 def _readiness(
     workshop: Workshop, machine: Kept[Machine], learnt: ColdAnswer, now: datetime
 ) -> Readiness:
-    from api.readiness import readiness
-
     entry = machine.entry
     channel = entry.channel(Role.VAT_TEMPERATURE, now)
     vat = Series.of("", [])
@@ -66,8 +61,6 @@ def _readiness(
 
 def limit_of(learnt: ColdAnswer, resin: str | None, limits: Limits) -> VatLimit | None:
     """The limit that counts: the resin's own, the log's, or until there is one the owner's."""
-    from api.readiness import LimitFrom, VatLimit
-
     for own in learnt.per_resin:
         if own.resin == resin and own.threshold.hi_c is not None:
             return VatLimit(own.threshold.hi_c, LimitFrom.LOG, learnt.level, resin)
@@ -80,8 +73,6 @@ def limit_of(learnt: ColdAnswer, resin: str | None, limits: Limits) -> VatLimit 
 
 def _checks(workshop: Workshop, limits: Limits, vat: Series, now: datetime) -> tuple[Check, ...]:
     """The owner's other limits against what is read now."""
-    from api.readiness import Check
-
     checks = []
     if limits.vat_to_c is not None:
         value = float(vat.values[-1]) if len(vat) else None

@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import ConfigDict, Field, JsonValue, TypeAdapter
 
 from api.answers import cold_answer
+from api.causes.next_prints import REACH_C
 from api.causes_answers import (
     BAND_C,
     Comparing,
@@ -18,7 +19,7 @@ from api.causes_answers import (
     groups_answer,
 )
 from api.checked import checked
-from api.plan_answers import REACH_C, next_prints
+from api.plan_answers import next_prints
 from api.prints import Frozen
 from api.record import Kept, Question, Result
 from api.workshop import Workshop

@@ -231,8 +231,15 @@ def _sentences(pair: Pair, width_now: float, rounds: int | None) -> list[str]:
         f"Print six: three starting at {pair.cold_c:.0f} °C, three at {pair.warm_c:.0f} °C,"
         " in the order listed, with the same resin and settings throughout.",
         f"Expect about {words.counted(round(pair.failures, 1), 'failure')} among them.",
-        f"The limit is now known to within {width_now:.1f} °C; after this round about"
-        f" {pair.width_c:.1f} °C is expected.",
+        _narrower(pair, width_now),
         more,
         CAUTION,
     ]
+
+
+def _narrower(pair: Pair, width_now: float) -> str:
+    """What a round is expected to gain; a limit that is known well may gain nothing from six."""
+    now = f"The limit is now known to within {width_now:.1f} °C;"
+    if pair.width_c >= width_now:
+        return f"{now} another six prints are not expected to narrow it."
+    return f"{now} after this round about {pair.width_c:.1f} °C is expected."

@@ -129,6 +129,13 @@ class Plans(Ledger[Plan]):
     def _check(self, entry_id: int | None, entry: Plan) -> None:
         self._check_exists("machine", entry.machine, "machine")
         self._check_exists("resin", entry.resin, "resin")
+        if entry_id is not None and _drawn(self.get(entry_id).entry) != _drawn(entry):
+            raise InvalidError(
+                "what was drawn for a plan stays as it was drawn",
+                where="rows",
+                remedy="Link prints to its rows, note something or withdraw it; accept another "
+                "plan for other temperatures.",
+            )
         for number, row in enumerate(entry.rows):
             if row.print is None:
                 continue
@@ -140,3 +147,10 @@ class Plans(Ledger[Plan]):
                     where=f"rows.{number}.print",
                     remedy="Give the row a print of its own.",
                 )
+
+
+def _drawn(plan: Plan) -> tuple[object, ...]:
+    """Everything of a plan but the prints of its rows, its note and whether it was withdrawn."""
+    rows = tuple((row.arm, row.start_c) for row in plan.rows)
+    fixed = plan.model_dump(exclude={"rows", "note", "withdrawn"})
+    return (rows, tuple(fixed.items()))
