@@ -354,12 +354,14 @@ class Watchers:
         watcher = self._watchers.get(reading.channel)
         if watcher is None:
             return reading
-        value, doubts = reading.value, reading.marks
+        value = reading.value
         if chain is not None:
-            if chain.signal is not None and chain.signal.outside_one(value):
-                doubts |= Mark.IMPLAUSIBLE
             value = chain.apply_one(value, reading.time_ms)
-        doubts |= watcher.marks(reading.time_ms, value, received_ms)
+        doubts = watcher.marks(reading.time_ms, value, received_ms)
+        if chain is not None and chain.signal and chain.signal.outside_one(reading.value):
+            doubts |= Mark.IMPLAUSIBLE
+        if reading.marks:
+            doubts |= reading.marks
         return (
             Reading(reading.channel, reading.time_ms, reading.value, doubts) if doubts else reading
         )
