@@ -283,3 +283,49 @@ def test_the_status_of_a_real_collector(tmp_path: Path) -> None:
         ended = read_status(folder)
         assert ended is not None
         assert ended.stopped
+
+
+WILD = """
+[[channel]]
+id = "vat-north"
+role = "vat_temperature"
+topic = "cellar/+/vat"
+value = "/t"
+[[channel]]
+id = "room"
+role = "room_temperature"
+topic = "house/#"
+[[channel]]
+id = "within"
+role = "room_temperature"
+topic = "house/cellar"
+"""
+
+
+@pytest.mark.parametrize(
+    "kind", ["embedded", pytest.param("mosquitto", marks=pytest.mark.services)]
+)
+def test_wildcards_bring_each_message_once(kind: str, tmp_path: Path) -> None:
+    path = settings_in(tmp_path, channels=WILD)
+    with a_broker(kind, tmp_path) as url, CollectorProcess(path, url) as collector:
+        collector.wait_until_listening()
+        with Publisher(broker_settings(url)) as publisher:
+            for topic, payload in (
+                ("cellar/north/vat", b'{"t": 21}'),
+                ("cellar/south/vat", b'{"t": 22}'),
+                ("cellar/vat", b'{"t": 99}'),
+                ("cellar/north/vat/deep", b'{"t": 99}'),
+                ("house", b"16"),
+                ("house/cellar", b"17"),
+                ("house/cellar/shelf", b"18"),
+                ("House/cellar", b"99"),
+            ):
+                publisher.publish(topic, payload)
+            publisher.drain()
+        with kept_in(path) as store:
+            wait_until(lambda: store.count() >= 6, "all is kept")
+            assert values_in(store, "vat-north") == [21, 22]
+            assert values_in(store, "room") == [16, 17, 18]
+            assert values_in(store, "within") == [17]
+            assert store.accounts().messages_received == 5
+        assert collector.stop() == 0
