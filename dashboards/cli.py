@@ -97,6 +97,20 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument("--broker", metavar="URL", help="another broker than the settings' own")
     check.set_defaults(act=_check)
 
+    store = commands.add_parser("store", help="prepare: bucket, retention and task in InfluxDB")
+    store.add_argument("act_on_store", choices=["prepare"], metavar="prepare")
+    _takes_settings(store)
+    store.add_argument(
+        "--keep-days", type=int, metavar="N", help="keep readings so long (else as it is now)"
+    )
+    store.add_argument(
+        "--minutes-days",
+        type=int,
+        metavar="N",
+        help="keep a summary of each minute so long in a second bucket; 0 for ever",
+    )
+    store.set_defaults(act=_store)
+
     example = commands.add_parser("example", help="print an annotated settings file")
     example.set_defaults(act=_example)
     return top
@@ -202,6 +216,17 @@ def _check(asked: argparse.Namespace) -> int:
     for finding in findings(settings, other, time.time_ns() // 1_000_000):
         tell(finding)
     return 0 if good else 1
+
+
+def _store(asked: argparse.Namespace) -> int:
+    """Make what is missing at the server, and print what was done."""
+    from collector.store.open import prepare_store
+    from dashboards import start
+
+    settings = start.read_settings(asked.settings)
+    for line in prepare_store(settings, keep_days=asked.keep_days, minutes_days=asked.minutes_days):
+        print(line)
+    return 0
 
 
 def _columns(pairs: Sequence[str]) -> dict[str, str]:

@@ -118,8 +118,9 @@ class InfluxServer:
     ) -> list[str]:
         """Make what is missing of bucket, retention and downsampling; what was done, in words.
 
-        ``keep_days`` is how long readings are kept, None for ever. With ``minutes_days`` a task
-        keeps a summary of each minute in a second bucket for so long (0 for ever). Needs a
+        ``keep_days`` is how long readings are kept; None is for ever in a new bucket and as it is
+        in one that is there. With ``minutes_days`` a task keeps a summary of each minute in a
+        second bucket for so long (0 for ever in a new one, else as it is). Needs a
         token that may read and write buckets and tasks of the organization, not the
         collector's. Raises ``StoreError``.
         """
@@ -152,7 +153,8 @@ class InfluxServer:
             return f"Bucket {name} made; what is in it is kept {kept}."
         found = there[0]
         now = sum(rule.every_seconds or 0 for rule in found.retention_rules)
-        if now == seconds:
+        if keep_days is None or now == seconds:  # a retention that is there is not taken away
+            kept = f"{now / 86_400:g} days" if now else "for ever"
             return f"Bucket {name} is there; what is in it is kept {kept}."
         found.retention_rules = rules
         buckets.update_bucket(found)

@@ -432,8 +432,11 @@ def test_bucket_retention_and_task_are_prepared_and_then_left_alone(
             "Bucket vatside", "Bucket vatside-minutes", "The task for bucket vatside-minutes",
         ]  # fmt: skip
         assert len(double.tasks) == 1
-        server.prepare()
-        assert double.bucket.retention_s == 0
+        assert server.prepare() == ["Bucket vatside is there; what is in it is kept 400 days."]
+        assert server.prepare(keep_days=30) == [
+            "Bucket vatside was there; what is in it is kept 30 days from now on."
+        ]
+        assert double.bucket.retention_s == 30 * 86_400
     finally:
         server.close()
 
