@@ -8,8 +8,9 @@ A packed hour is one byte of version and then, under zlib, a heading and three s
   of their 64 bits, so that every value there is comes back as it was;
 - *marks*: left out when there are none.
 
-Differences are kept in the fewest bytes that hold the largest, and those bytes are laid down
-by rank (all lowest bytes, then all second ones), where zlib finds more to save.
+What differences differ by from a common one is kept in the fewest bytes that hold the largest
+(in none when all are equal, as with a steady sensor's times), and those bytes are laid down by
+rank (all lowest bytes, then all second ones), where zlib finds more to save.
 """
 
 from __future__ import annotations
@@ -42,8 +43,8 @@ _WHOLE_MOST = 2.0**53
 
 #: readings, place of the divisor, whether marks follow.
 _HEADING = struct.Struct("<IBB")
-#: bytes a difference, and the first number.
-_STREAM = struct.Struct("<Bq")
+#: bytes a difference, the first number, and the common difference.
+_STREAM = struct.Struct("<Bqq")
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,27 +129,32 @@ def _packed(numbers: Times) -> bytes:
     Differences may wrap around; adding them up again wraps back.
     """
     steps = np.diff(numbers)
-    width = 0
-    if steps.any():
+    width = common = 0
+    if len(steps):
         low, high = int(steps.min()), int(steps.max())
-        width = next(w for w in (1, 2, 4, 8) if -(1 << 8 * w - 1) <= low and high < 1 << 8 * w - 1)
-    heading = _STREAM.pack(width, int(numbers[0]))
+        common = (low + high) // 2
+        if high > low:
+            width = next(w for w in (1, 2, 4, 8) if high - common < 1 << 8 * w - 1)
+            if width == 8:
+                common = 0
+    heading = _STREAM.pack(width, int(numbers[0]), common)
     if width == 0:
         return heading
-    ranks = steps.astype(f"<i{width}").view(np.uint8).reshape(-1, width)
+    ranks = (steps - common).astype(f"<i{width}").view(np.uint8).reshape(-1, width)
     return heading + ranks.T.tobytes()
 
 
 def _stream(body: memoryview, at: int, n: int) -> tuple[Times, int]:
     """The ``n`` numbers that begin at a place in the body, and the place after them."""
-    width, first = _STREAM.unpack_from(body, at)
+    width, first, common = _STREAM.unpack_from(body, at)
     at += _STREAM.size
-    numbers = np.full(n, first, dtype=np.int64)
-    if width:
-        size = width * (n - 1)
-        ranks = np.frombuffer(body, np.uint8, size, at).reshape(width, n - 1)
-        steps = np.ascontiguousarray(ranks.T).view(f"<i{width}").ravel()
-        np.cumsum(steps, dtype=np.int64, out=numbers[1:])
-        numbers[1:] += first
-        at += size
-    return numbers, at
+    if width == 0:
+        return first + common * np.arange(n, dtype=np.int64), at
+    size = width * (n - 1)
+    ranks = np.frombuffer(body, np.uint8, size, at).reshape(width, n - 1)
+    numbers = np.empty(n, dtype=np.int64)
+    numbers[0] = first
+    numbers[1:] = np.ascontiguousarray(ranks.T).view(f"<i{width}").ravel()
+    numbers[1:] += common
+    np.cumsum(numbers, out=numbers)
+    return numbers, at + size

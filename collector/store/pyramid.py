@@ -57,6 +57,11 @@ def summarise(times_ms: Times, values: Values, width_ms: int) -> Summaries:
     """
     slots = times_ms // width_ms
     starts = np.concatenate(([0], np.flatnonzero(np.diff(slots)) + 1))
+    return summarise_from(times_ms, values, starts)
+
+
+def summarise_from(times_ms: Times, values: Values, starts: Times) -> Summaries:
+    """One summary for the readings from each of these places up to the next; the first is 0."""
     ends = np.append(starts[1:], len(times_ms)) - 1
     stretches = np.append(np.diff(times_ms), 0)
     stretches[ends] = 0  # the way to the next summary belongs to neither

@@ -45,7 +45,7 @@ from collector.store.contract import (
 from collector.store.sqlite_backup import Backup
 from collector.store.sqlite_connections import Readers, open_writer, store_error
 from collector.store.sqlite_hours import Slot
-from collector.store.stretches import DAY_MS, Parts, buckets_from, coverage_from, grain_of
+from collector.store.stretches import DAY_MS, Parts, buckets_from, coverage_from, edges_of, grain_of
 
 _IN_WINDOW = "channel = ? AND time_ms >= ? AND time_ms < ?"
 
@@ -261,8 +261,9 @@ class SqliteStore:
         self, channel: str, start_ms: int, end_ms: int, n: int, *, gap_limit_ms: int
     ) -> Buckets:
         """The window in ``n`` buckets, for a chart. Raises ``InvalidError`` for an empty one."""
+        edges = edges_of(start_ms, end_ms, n)
         grain_ms = grain_of(start_ms, end_ms, n)
-        parts = self._parts(channel, start_ms, end_ms, grain_ms, gap_limit_ms)
+        parts = self._parts(channel, start_ms, end_ms, grain_ms, gap_limit_ms, edges)
         return buckets_from(channel, parts, start_ms, end_ms, n, gap_limit_ms=gap_limit_ms)
 
     def coverage(self, channel: str, start_ms: int, end_ms: int, *, gap_limit_ms: int) -> Coverage:
@@ -271,7 +272,13 @@ class SqliteStore:
         return coverage_from(parts, start_ms, end_ms, gap_limit_ms=gap_limit_ms)
 
     def _parts(
-        self, channel: str, start_ms: int, end_ms: int, grain_ms: int, gap_limit_ms: int
+        self,
+        channel: str,
+        start_ms: int,
+        end_ms: int,
+        grain_ms: int,
+        gap_limit_ms: int,
+        edges: npt.NDArray[np.int64] | None = None,
     ) -> Parts:
         with self._reading() as connection:
             return sqlite_read.parts(
@@ -281,6 +288,7 @@ class SqliteStore:
                 end_ms,
                 grain_ms=grain_ms,
                 gap_limit_ms=gap_limit_ms,
+                edges=edges,
             )
 
     def latest(self) -> dict[str, Reading]:

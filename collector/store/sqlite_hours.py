@@ -17,6 +17,7 @@ import time
 from collections.abc import Iterable, Iterator
 
 import numpy as np
+import numpy.typing as npt
 
 from collector.store import packing, pyramid
 from collector.store.packing import Hour
@@ -113,7 +114,7 @@ def open_hour(connection: sqlite3.Connection, slot: Slot) -> None:
     )
 
 
-def hour_where(hour: Hour, keep: np.typing.NDArray[np.bool_]) -> Hour:
+def hour_where(hour: Hour, keep: npt.NDArray[np.bool_]) -> Hour:
     """The readings of an hour that are to be kept."""
     return Hour(hour.times_ms[keep], hour.values[keep], hour.marks[keep])
 

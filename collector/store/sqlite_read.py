@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 
 import numpy as np
+import numpy.typing as npt
 
 from collector.readings import Mark, Reading, Series
 from collector.store import packing, pyramid
@@ -19,6 +20,9 @@ from collector.store.stretches import DAY_MS, HOUR_MS, MINUTE_MS, Parts, Times
 
 #: Rows that are summed at a time, so that what is not packed yet takes no more memory.
 _CHUNK_N = 50_000
+
+#: Readings are summed where there are this many for each sum.
+_WORTH_N = 3
 
 #: Times within a summary's block are unsigned and of 32 bits.
 _BLOCK_MOST_MS = 2**32
@@ -151,15 +155,16 @@ def parts(
     *,
     grain_ms: int,
     gap_limit_ms: int,
+    edges: Times | None = None,
 ) -> Parts:
     """The window in parts, with the last reading before it and the first one from its end on.
 
-    No part reaches over a multiple of ``grain_ms`` (1, a minute, an hour or a day), nor holds a
-    gap.
+    No part holds a gap, nor reaches over a multiple of ``grain_ms`` (a minute, an hour or a day),
+    or, where that is 1, over one of ``edges``.
     """
     channel = id_of(connection, name)
     last, following = before(connection, name, start_ms), after(connection, name, end_ms)
-    asked = _Asked(connection, channel, gap_limit_ms)
+    asked = _Asked(connection, channel, gap_limit_ms, edges)
     return Parts.joined(
         [
             *(_single(reading) for reading in (last,) if reading is not None),
@@ -177,15 +182,26 @@ def _single(reading: Reading) -> Parts:
 
 
 class _Asked:
-    """One question for parts: the channel, and the gap limit it is asked with."""
+    """One question for parts: the channel, the gap limit, and the edges of narrow buckets."""
 
-    def __init__(self, connection: sqlite3.Connection, channel: int, gap_limit_ms: int) -> None:
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        channel: int,
+        gap_limit_ms: int,
+        edges: Times | None,
+    ) -> None:
         self._connection = connection
         self._channel = channel
         self._gap_limit_ms = gap_limit_ms
+        self._edges = edges
 
     def in_rows(self, start_ms: int, end_ms: int, grain_ms: int) -> Iterator[Parts]:
-        """What is in rows: readings, or sums of many of them at a time."""
+        """What is in rows: readings, or sums of many of them at a time.
+
+        No sum is of more than an hour: the next one may be packed.
+        """
+        grain_ms = min(grain_ms, HOUR_MS)
         cursor = self._connection.execute(
             "SELECT time_ms, value FROM reading"
             " WHERE channel = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
@@ -198,18 +214,32 @@ class _Asked:
             )
 
     def _summed(
-        self, times_ms: Times, values: np.typing.NDArray[np.float64], grain_ms: int
+        self, times_ms: Times, values: npt.NDArray[np.float64], grain_ms: int
     ) -> Iterator[Parts]:
-        base_ms = int(times_ms[0]) // DAY_MS * DAY_MS
-        if len(times_ms) < _CHUNK_N or grain_ms == 1 or times_ms[-1] - base_ms >= _BLOCK_MOST_MS:
+        """Readings in as few parts as grain, edges and gaps allow, where that is worth it."""
+        if not len(times_ms):
+            return
+        base_ms = int(times_ms[0])
+        starts = self._starts(times_ms, grain_ms)
+        if len(times_ms) < _WORTH_N * len(starts) or times_ms[-1] - base_ms >= _BLOCK_MOST_MS:
             yield Parts.of_readings(times_ms, values)
             return
-        found = pyramid.summarise(times_ms - base_ms, values, grain_ms)
+        found = pyramid.summarise_from(times_ms - base_ms, values, starts)
         good = found["longest_ms"] <= self._gap_limit_ms
         yield pyramid.parts_of(found[good], np.array(base_ms))
-        slots = (times_ms - base_ms) // grain_ms
-        torn = np.isin(slots, found["first_ms"][~good] // grain_ms)
-        yield Parts.of_readings(times_ms[torn], values[torn])
+        if not good.all():
+            torn = np.repeat(~good, np.diff(np.append(starts, len(times_ms))))
+            yield Parts.of_readings(times_ms[torn], values[torn])
+
+    def _starts(self, times_ms: Times, grain_ms: int) -> Times:
+        """Places at which a new part has to begin, the first one included."""
+        if grain_ms > 1:
+            return np.concatenate(([0], np.flatnonzero(np.diff(times_ms // grain_ms)) + 1))
+        if self._edges is None:
+            return np.arange(len(times_ms))
+        within = np.searchsorted(self._edges, (times_ms[0], times_ms[-1]), side="right")
+        places = np.searchsorted(times_ms, self._edges[within[0] : within[1]])
+        return np.unique(np.concatenate(([0], places)))
 
     def packed(self, start_ms: int, end_ms: int, grain_ms: int) -> Iterator[Parts]:
         """What is packed, in the coarsest parts that the grain and the gap limit allow."""
@@ -223,7 +253,7 @@ class _Asked:
             yield from self._from_minutes(start_ms, end_ms)
         else:
             for hour in hours_in(self._connection, self._channel, start_ms, end_ms):
-                yield Parts.of_readings(hour.times_ms, hour.values)
+                yield from self._summed(hour.times_ms, hour.values, grain_ms)
 
     def _from_blocks(self, level: Level, start_ms: int, end_ms: int) -> Iterator[Parts]:
         """Summaries of whole days or hours; the ends, and what holds a gap, in finer parts."""
@@ -268,7 +298,8 @@ class _Asked:
         ).fetchall()
         bare = [(number, body) for number, minutes, body in rows if minutes is None]
         if bare:
-            yield self._readings(bare, start_ms, end_ms)
+            found = self._readings(bare, start_ms, end_ms)
+            yield from self._summed(found.first_ms, found.first, MINUTE_MS)
         summaries, starts_ms = _laid_out(
             [(number, minutes) for number, minutes, _ in rows if minutes is not None], HOUR_MS
         )
@@ -276,6 +307,9 @@ class _Asked:
         touched = (slots >= start_ms // MINUTE_MS) & (slots <= (end_ms - 1) // MINUTE_MS)
         good = (slots * MINUTE_MS >= start_ms) & ((slots + 1) * MINUTE_MS <= end_ms)
         good &= summaries["longest_ms"] <= self._gap_limit_ms
+        if good.all():
+            yield pyramid.parts_of(summaries, starts_ms)
+            return
         yield pyramid.parts_of(summaries[good], starts_ms[good])
         torn = slots[touched & ~good]
         if len(torn):

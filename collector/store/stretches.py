@@ -94,50 +94,57 @@ class Parts:
 
 @dataclass(frozen=True, slots=True)
 class _Integral:
-    """Running integral of covered stretches: ``area`` [unit·ms] and ``covered`` [ms] at knots.
+    """Running integral of covered stretches, up to the first reading of each part.
 
-    ``slope`` [unit/ms] and ``rate`` (1 covered, 0 gap) belong to the stretch that begins at the
-    same place; the last of each is 0, so nothing runs on beyond the last reading.
+    ``area`` [unit·ms] and ``covered`` [ms] lie before a part, ``own_area`` and ``own_ms`` within
+    it. ``slope`` [unit/ms] and ``rate`` (1 covered, 0 gap) belong to the stretch after it; the
+    last of each is 0, so nothing runs on beyond the last reading.
     """
 
-    times_ms: Times
-    values: Values
+    first_ms: Times
+    last_ms: Times
+    last: Values
     area: Values
     covered: Values
+    own_area: Values
+    own_ms: Times
     slope: Values
     rate: Values
 
     def at(self, moments_ms: Times) -> tuple[Values, Values]:
-        """Area and covered time from the first reading up to each moment."""
-        place = np.searchsorted(self.times_ms, moments_ms, side="right") - 1
-        inside = place >= 0
+        """Area and covered time from the first reading up to moments that lie within no part."""
+        place = np.searchsorted(self.first_ms, moments_ms, side="right") - 1
+        begun = place >= 0
         place = np.maximum(place, 0)
-        past = np.where(inside, moments_ms - self.times_ms[place], 0).astype(np.float64)
-        past *= self.rate[place]
-        area = self.area[place] + past * (self.values[place] + 0.5 * self.slope[place] * past)
-        return np.where(inside, area, 0.0), np.where(inside, self.covered[place] + past, 0.0)
+        past = (moments_ms - self.last_ms[place]).astype(np.float64)
+        ended = begun & (past >= 0)  # else it is the moment at which a part begins
+        past = np.where(ended, past * self.rate[place], 0.0)
+        beyond = past * (self.last[place] + 0.5 * self.slope[place] * past)
+        area = self.area[place] + np.where(ended, self.own_area[place] + beyond, 0.0)
+        covered = self.covered[place] + np.where(ended, self.own_ms[place] + past, 0.0)
+        return np.where(begun, area, 0.0), np.where(begun, covered, 0.0)
 
 
 def _integral(parts: Parts, level: float, gap_limit_ms: int) -> _Integral:
     """The running integral of the quantity less ``level``."""
-    times_ms, values, single = parts.knots()
-    values = values - level
-    lengths = np.diff(times_ms)
-    rate = np.append((lengths <= gap_limit_ms).astype(np.float64), 0.0)
-    area = lengths * rate[:-1] * 0.5 * (values[:-1] + values[1:])
-    if not single:  # every other stretch is the inside of a part
-        rate[::2] = 1.0
-        area[::2] = parts.area - level * lengths[::2]
-    slope = np.append(np.diff(values) / np.maximum(lengths, 1), 0.0) * rate
-    covered = lengths * rate[:-1]
-    rate[-1] = 0.0
+    first, last = parts.first - level, parts.last - level
+    own_ms = parts.last_ms - parts.first_ms
+    own_area = parts.area - level * own_ms
+    lengths = parts.first_ms[1:] - parts.last_ms[:-1]
+    rate = (lengths <= gap_limit_ms).astype(np.float64)
+    covered = lengths * rate
+    slope = (first[1:] - last[:-1]) / lengths * rate
+    area = covered * 0.5 * (last[:-1] + first[1:])
     return _Integral(
-        times_ms,
-        values,
-        np.concatenate(([0.0], np.cumsum(area))),
-        np.concatenate(([0.0], np.cumsum(covered))),
-        slope,
-        rate,
+        parts.first_ms,
+        parts.last_ms,
+        last,
+        np.concatenate(([0.0], np.cumsum(area + own_area[:-1]))),
+        np.concatenate(([0.0], np.cumsum(covered + own_ms[:-1]))),
+        own_area,
+        own_ms,
+        np.append(slope, 0.0),
+        np.append(rate, 0.0),
     )
 
 
