@@ -71,21 +71,18 @@ QUESTIONS = (
 )
 
 
-def line(figures: Figures) -> str:
+def line(figures: Figures, logs_n: int) -> str:
     """One row of a table, what was missed in its last column."""
     shown = ["–" if math.isnan(v) else f"{v:.3f}" for v in figures.shown]
     missed = "; ".join(figures.misses()) or "reached"
-    return "| " + " | ".join([figures.name, *shown, missed]) + " |"
+    return "| " + " | ".join([figures.name, str(logs_n), *shown, missed]) + " |"
 
 
 def section(question: Question, rows: Sequence[str], logs_n: int, seconds: float) -> str:
     """One question's part of the document."""
     today = datetime.datetime.now(datetime.UTC).date()
-    ran = (
-        f"{today}: {logs_n} logs a cell, seeds 0 to {logs_n - 1},"
-        f" {seconds / 60:.0f} minutes of one core."
-    )
-    heads = ["world, prints", *question.headings, "against the numbers to reach"]
+    ran = f"{today}: {logs_n} logs a cell, seeds from 0 on, {seconds / 60:.0f} minutes of one core."
+    heads = ["world, prints", "logs", *question.headings, "against the numbers to reach"]
     ruled = ["| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
     return "\n".join([f"## {question.title}", "", ran, "", question.note, "", *ruled, *rows, ""])
 
@@ -124,7 +121,7 @@ def main(arguments: Sequence[str]) -> int:
             figures = cell(asked.logs)
             seconds += figures.seconds
             missed += bool(figures.misses())
-            rows.append(line(figures))
+            rows.append(line(figures, asked.logs))
             print(rows[-1], f"{figures.seconds:.0f} s", flush=True)
         if asked.logs >= LOGS_N and not asked.cell:
             rewrite(question.title, section(question, rows, asked.logs, seconds))
