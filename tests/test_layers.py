@@ -32,6 +32,7 @@ PURE = (
     "collector/readings.py",
     "collector/senml.py",
     "collector/signals.py",
+    "collector/store/checksum.py",
     "collector/store/contract.py",
     "collector/store/flux.py",
     "collector/store/lines.py",

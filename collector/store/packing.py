@@ -116,11 +116,16 @@ def _whole_numbers(values: Values) -> tuple[int, Times]:
 
 def _candidates(values: Values) -> Iterator[tuple[int, Values]]:
     """Each divisor that does for the first few values, with all values times it, rounded."""
-    with np.errstate(all="ignore"):
-        few = values[:8]
-        for place, divisor in enumerate(_DIVISORS):
-            if (np.rint(few * divisor) / divisor == few).all():
-                yield place, np.rint(values * divisor)
+    few = values[:8]
+    for place, divisor in enumerate(_DIVISORS):
+        if (_rounded(few, divisor) / divisor == few).all():
+            yield place, _rounded(values, divisor)
+
+
+def _rounded(values: Values, divisor: float) -> Values:
+    """Whole numbers nearest to the values times a divisor, or infinite, or not a number."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        return np.rint(values * divisor)
 
 
 def _packed(numbers: Times) -> bytes:

@@ -1,4 +1,4 @@
-"""The record of readings in one SQLite file: kept once, accounted for, safe to read beside."""
+"""The record of readings in one SQLite file, beside what every store has to show."""
 
 from __future__ import annotations
 
@@ -21,16 +21,13 @@ from collector.store import (
     Accounts,
     Appended,
     Arrival,
-    Change,
-    Gap,
     Refusal,
     sqlite_append,
     sqlite_connections,
     sqlite_schema,
 )
 from collector.store.sqlite import SqliteStore
-
-NOON_MS = 1_767_268_800_000  # 2026-01-01T12:00:00Z
+from tests.collector.store.contract_suite import NOON_MS, message
 
 
 @pytest.fixture
@@ -44,50 +41,12 @@ def store(path: Path) -> Iterator[SqliteStore]:
         yield opened
 
 
-def message(*readings: tuple[str, int, float], refused: tuple[str, ...] = ()) -> Arrival:
-    return Arrival(
-        topic="cellar/north/vat",
-        received_ms=NOON_MS,
-        readings=tuple(Reading(channel, NOON_MS + at, value) for channel, at, value in readings),
-        refusals=tuple(Refusal(reason) for reason in refused),
-        payload=b"the payload" if refused else b"",
-    )
-
-
 def raw(path: Path, statement: str) -> None:
     with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         connection.execute(statement)
 
 
 # -- kept once, and accounted for ------------------------------------------------------------
-
-
-def test_readings_come_back_as_they_were_sent(store: SqliteStore) -> None:
-    values = [21.4, -5.5, 5e-324, 1.7976931348623157e308, 0.1 + 0.2, 23.0]
-    done = store.append([message(("vat-north", i, value)) for i, value in enumerate(values)])
-    assert done == Appended(stored=6)
-    series = store.between("vat-north", NOON_MS, NOON_MS + 6)
-    assert series.values.tolist() == values
-    assert series.times_ms.tolist() == [NOON_MS + i for i in range(6)]
-    assert store.count() == store.count("vat-north") == 6
-    assert store.count("vat-south") == 0
-
-
-def test_windows_are_half_open(store: SqliteStore) -> None:
-    store.append([message(("vat-north", 0, 20.0), ("vat-north", 10, 21.0))])
-    assert len(store.between("vat-north", NOON_MS, NOON_MS + 10)) == 1
-    assert len(store.between("vat-north", NOON_MS + 1, NOON_MS + 11)) == 1
-
-
-def test_the_same_message_again_is_a_duplicate(store: SqliteStore) -> None:
-    twice = message(("vat-north", 0, 20.0), ("room-temp", 0, 18.0))
-    assert store.append([twice]) == Appended(stored=2)
-    assert store.append([twice]) == Appended(duplicate=2)
-    assert store.append([twice, message(("vat-north", 1, 20.1))]) == Appended(1, 2)
-    accounts = store.accounts()
-    assert (accounts.messages_stored, accounts.messages_duplicate) == (2, 2)
-    assert (accounts.readings_stored, accounts.readings_duplicate) == (3, 4)
-    assert accounts.balanced
 
 
 def test_the_same_reading_twice_within_one_batch(store: SqliteStore) -> None:
@@ -108,19 +67,6 @@ def test_another_value_for_the_same_time_is_kept_beside_the_first(store: SqliteS
     ]
     accounts = store.accounts()
     assert (accounts.readings_stored, accounts.conflicts, accounts.balanced) == (2, 1, True)
-
-
-def test_a_refused_message_is_kept_with_its_reason(store: SqliteStore) -> None:
-    store.append([message(refused=("the payload is not JSON",))])
-    (kept,) = store.refused()
-    assert (kept.topic, kept.reason, kept.payload) == (
-        "cellar/north/vat",
-        "the payload is not JSON",
-        b"the payload",
-    )
-    assert store.accounts() == Accounts(
-        messages_received=1, messages_refused=1, readings_received=1, readings_refused=1
-    )
 
 
 def test_a_message_half_understood_is_stored_and_its_refusal_kept(store: SqliteStore) -> None:
@@ -176,42 +122,6 @@ def test_what_no_file_can_hold_is_refused_and_blocks_nothing(
 
 
 # -- reading ---------------------------------------------------------------------------------
-
-
-def test_neighbours_latest_and_channels(store: SqliteStore) -> None:
-    assert store.latest() == {}
-    assert store.channels() == []
-    assert store.before("vat-north", NOON_MS) is None
-    store.append([message(("vat-north", 0, 20.0), ("vat-north", 10, 21.0), ("room-temp", 5, 18.0))])
-    assert store.channels() == ["room-temp", "vat-north"]
-    assert store.latest()["vat-north"] == Reading("vat-north", NOON_MS + 10, 21.0)
-    assert store.before("vat-north", NOON_MS + 10) == Reading("vat-north", NOON_MS, 20.0)
-    assert store.after("vat-north", NOON_MS + 10) == Reading("vat-north", NOON_MS + 10, 21.0)
-    assert store.after("vat-north", NOON_MS + 11) is None
-
-
-def test_buckets_and_coverage_look_at_the_neighbours_of_the_window(store: SqliteStore) -> None:
-    store.append([message(*(("vat-north", at, 20.0 + at) for at in (0, 10, 20, 90)))])
-    start, end = NOON_MS + 5, NOON_MS + 25
-    found = store.buckets("vat-north", start, end, 2, gap_limit_ms=15)
-    assert found.coverage.tolist() == [1.0, 0.5]
-    assert found.means.tolist() == pytest.approx([30.0, 37.5], abs=1e-9)
-    holed = store.coverage("vat-north", start, end, gap_limit_ms=15)
-    assert (holed.share, holed.gaps) == (0.75, (Gap(NOON_MS + 20, end),))
-
-
-def test_changes_since_a_cursor(store: SqliteStore) -> None:
-    begin = store.changes()
-    assert begin == store.changes(begin.cursor)
-    store.append([message(("vat-north", 0, 20.0), ("vat-north", 9, 21.0), ("room-temp", 3, 18.0))])
-    found = store.changes(begin.cursor)
-    assert found.complete
-    assert set(found.changes) == {
-        Change("vat-north", NOON_MS, NOON_MS + 9),
-        Change("room-temp", NOON_MS + 3, NOON_MS + 3),
-    }
-    store.append([message(("vat-north", 0, 20.0))])  # a duplicate changes nothing
-    assert store.changes(found.cursor).changes == ()
 
 
 def test_a_cursor_that_is_too_old_or_from_elsewhere_says_so(
