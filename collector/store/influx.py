@@ -6,6 +6,7 @@ explicit times in milliseconds; nothing is retried in here.
 
 from __future__ import annotations
 
+import csv
 import functools
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -54,16 +55,19 @@ class InfluxServer:
 
     def write(self, lines: Sequence[str]) -> Answer:
         """Write lines whose times are in milliseconds; taken means that all of them are kept."""
-        from influxdb_client import WritePrecision
-        from influxdb_client.client.write_api import SYNCHRONOUS
+        from influxdb_client import WriteService
 
         def act() -> None:
-            self._client.write_api(write_options=SYNCHRONOUS).write(
-                bucket=self.settings.bucket,
+            # Not through the client's WriteApi: it takes any 2xx for success and tells none.
+            _, status, _ = WriteService(self._client.api_client).post_write_with_http_info(
                 org=self.settings.org,
-                record="\n".join(lines).encode(),
-                write_precision=WritePrecision.MS,
+                bucket=self.settings.bucket,
+                body="\n".join(lines).encode(),
+                precision="ms",
+                content_type="text/plain; charset=utf-8",
             )
+            if status != 204:
+                raise _StrangeAnswerError(f"status {status} instead of 204")
 
         return self._asked(act)
 
@@ -209,11 +213,21 @@ class InfluxServer:
             )
         except _QueryError as error:
             return Answer(Fate.LATER, f"InfluxDB broke a query off ({_short(str(error))}).")
+        except (_StrangeAnswerError, ValueError, csv.Error) as error:
+            return Answer(
+                Fate.LATER,
+                f"What answers is no InfluxDB 2 ({_short(str(error))}).",
+                "Correct url in [influx].",
+            )
         return TAKEN
 
 
 class _QueryError(Exception):
     """An error that stands in the body of an answer that began well."""
+
+
+class _StrangeAnswerError(Exception):
+    """An answer that InfluxDB would not give."""
 
 
 def answer_of(status: int, body: bytes, retry_after: str | None, bucket: str) -> Answer:
@@ -276,6 +290,8 @@ def _rows(cells: Iterable[Sequence[str]]) -> Iterator[Row]:
             header = None
         elif header is None:
             header = row
+            if row[1:3] != ["result", "table"] and "error" not in row:
+                raise _StrangeAnswerError("a query gives no table")
         elif "error" in header and "reference" in header:
             raise _QueryError(row[header.index("error")])
         else:

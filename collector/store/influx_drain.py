@@ -195,6 +195,8 @@ class Drain:
             return self.step()
         except StoreError as fault:  # the spool's own disk
             return Answer(Fate.LATER, str(fault))
+        except Exception as fault:  # a mistake of ours: a thread that dies would tell nobody
+            return Answer(Fate.LATER, f"The hand-over failed ({type(fault).__name__}: {fault}).")
 
     def _rest(self, pause_s: float) -> bool:
         with self._changed:

@@ -42,9 +42,10 @@ def prepare_store(
 ) -> list[str]:
     """Make bucket, retention and downsampling task at the server; what was done, a line each.
 
-    ``keep_days`` None leaves a bucket that is there as it is, and a new one for ever. With ``minutes_days`` each minute's summary is
-    kept so long in a second bucket, 0 for ever. Raises ``SettingsError`` when the settings name
-    no server, ``InvalidError`` for days that are none, ``StoreError`` when the server refuses.
+    ``keep_days`` None leaves a bucket that is there as it is, and a new one for ever. With
+    ``minutes_days`` each minute's summary is kept so long in a second bucket, 0 for ever. Raises
+    ``SettingsError`` when the settings name no server, ``InvalidError`` for days that are none,
+    ``StoreError`` when the server refuses.
     """
     if settings.influx is None:
         raise SettingsError(

@@ -6,6 +6,7 @@ import dataclasses
 import random
 import threading
 from collections.abc import Callable, Iterator, Sequence
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
@@ -360,6 +361,66 @@ def test_a_server_that_nobody_listens_at(tmp_path: Path) -> None:
         lambda store: None if store.append(arrivals("a", [(1, 1.0)])) else pytest.fail("counted"),
     )
     assert "http://127.0.0.1:9: InfluxDB does not answer" in said[0]
+
+
+class Stranger(BaseHTTPRequestHandler):
+    """Something else on that port, which finds everything in order."""
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+    def do_POST(self) -> None:
+        self.rfile.read(int(self.headers["Content-Length"]))
+        page = b"<!doctype html><title>welcome</title>"
+        self.send_response(200)
+        self.send_header("Content-Length", str(len(page)))
+        self.end_headers()
+        self.wfile.write(page)
+
+
+def test_another_server_that_says_yes_to_everything_is_not_believed(tmp_path: Path) -> None:
+    with ThreadingHTTPServer(("127.0.0.1", 0), Stranger) as other:
+        thread = threading.Thread(target=other.serve_forever, args=(0.05,))
+        thread.start()
+        settings = InfluxSettings(f"http://127.0.0.1:{other.server_address[1]}", ORG, TOKEN)
+        server = InfluxServer(settings)
+        answer = server.write(["a value=1 1"])
+        assert (answer.fate, "status 200 instead of 204" in answer.words) == (Fate.LATER, True)
+        with pytest.raises(StoreError, match=r"no InfluxDB 2 .*Correct url in \[influx\]"):
+            server.rows(flux.latest(flux.Place("vatside", "reading")))
+        server.close()
+
+        def act(store: InfluxStore) -> None:
+            assert store.append(arrivals("vat-north", [(NOON_MS, 20.0)])) == Appended()
+            assert (store.waiting_n, store.accounts()) == (1, Accounts())
+
+        (said,) = told(tmp_path, settings, act)
+        assert "no InfluxDB 2" in said
+        other.shutdown()
+        thread.join()
+
+
+def test_a_mistake_of_ours_is_told_and_the_work_goes_on(
+    settings: InfluxSettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mistakes = iter([TypeError("no such thing")])
+
+    def wrong(drain: Drain, points: object) -> list[str]:
+        for mistake in mistakes:
+            raise mistake
+        return lines(drain, points)  # type: ignore[arg-type]
+
+    lines = Drain._lines
+    monkeypatch.setattr(Drain, "_lines", wrong)
+
+    def act(store: InfluxStore) -> None:
+        store.append(arrivals("vat-north", [(NOON_MS, 20.0)]))
+        wait_until(lambda: store.waiting_n == 0, "it is sent after all")
+        wait_until(lambda: store.fault is None, "the fault is over")
+
+    wrongly, back = told(tmp_path, settings, act)
+    assert "The hand-over failed (TypeError: no such thing)" in wrongly
+    assert "nothing was lost" in back
 
 
 def test_a_full_spool_takes_nothing_more_and_says_so(
