@@ -111,6 +111,11 @@ def parser() -> argparse.ArgumentParser:
     )
     store.set_defaults(act=_store)
 
+    backup = commands.add_parser("backup", help="copy readings.db to a file while all goes on")
+    backup.add_argument("file", type=Path, help="the file to make; it may not be there yet")
+    _takes_settings(backup)
+    backup.set_defaults(act=_backup)
+
     example = commands.add_parser("example", help="print an annotated settings file")
     example.set_defaults(act=_example)
     return top
@@ -226,6 +231,27 @@ def _store(asked: argparse.Namespace) -> int:
     settings = start.read_settings(asked.settings)
     for line in prepare_store(settings, keep_days=asked.keep_days, minutes_days=asked.minutes_days):
         print(line)
+    return 0
+
+
+def _backup(asked: argparse.Namespace) -> int:
+    """Copy the readings as they are at this moment, compare, and say what is in the copy."""
+    from collector.store.sqlite import SqliteStore
+    from dashboards import start
+
+    settings = start.read_settings(asked.settings)
+    if settings.influx is not None:
+        raise SettingsError(
+            "The readings are in InfluxDB, which has backups of its own.",
+            where="[influx]",
+            remedy="Back it up there.",
+        )
+    with SqliteStore(settings.store.readings_path, read_only=True) as store:
+        made = store.backup(asked.file)
+    print(
+        f"{made.path}: {made.readings_n} readings, {made.bytes_n} bytes, "
+        "checked and equal to the original."
+    )
     return 0
 
 
