@@ -21,7 +21,7 @@ from api.app import create_app as create_api
 from api.problems import Problem
 from collector.errors import NotFoundError
 from dashboards.chart_bundle import ChartBundle
-from dashboards.pages import causes, one_print, prints, room, shelf, soak
+from dashboards.pages import causes, health, one_print, prints, room, sensors, shelf, soak
 from dashboards.sheet import FOREVER, HEADERS, Sheets, clock
 
 PAGE_ROUTERS = (
@@ -31,6 +31,8 @@ PAGE_ROUTERS = (
     shelf.router,
     causes.router,
     soak.router,
+    health.router,
+    sensors.router,
 )
 
 #: Where the chart files are kept beside the readings.

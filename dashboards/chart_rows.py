@@ -9,7 +9,7 @@ chart that thinks in UTC shows the wall clock of the print room.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 import numpy as np
@@ -17,10 +17,14 @@ import numpy.typing as npt
 
 from collector.readings import Series
 from collector.store.contract import Buckets, Gap
+from dashboards import words
 
 Column: TypeAlias = list[float] | list[int] | list[str]
 Columns: TypeAlias = dict[str, Column]
 Datasets: TypeAlias = dict[str, Columns]
+
+#: Most marked readings of a trace that are drawn; of more, as many at even steps.
+MARKED_MOST_N = 60
 
 #: Most traces a panel tells apart by colour and dash; further ones start over.
 TRACE_STYLES_N = 6
@@ -31,7 +35,8 @@ class Trace:
     """One channel of a chart: arrays of equal length, in time order.
 
     ``times_ms`` [ms since 1970]; ``means``, ``lows``, ``highs`` [``unit``]; ``segments``
-    numbers the stretches without a gap.
+    numbers the stretches without a gap. ``marked`` are its doubtful readings, drawn apart;
+    ``left_out_n`` of them are not part of the line.
     """
 
     name: str
@@ -41,6 +46,8 @@ class Trace:
     lows: npt.NDArray[np.float64]
     highs: npt.NDArray[np.float64]
     segments: npt.NDArray[np.int64]
+    marked: Series = field(default_factory=lambda: Series.of("", ()))
+    left_out_n: int = 0
 
     def __len__(self) -> int:
         return len(self.times_ms)
@@ -157,6 +164,41 @@ def reading_columns(traces: Sequence[Trace], offset_ms: int) -> tuple[Columns, C
     )
 
 
+def marked_columns(traces: Sequence[Trace], offset_ms: int, frame: Columns) -> Columns:
+    """Columns of the doubtful readings; one beyond the frame is drawn at its edge."""
+    low, high = (float(edge) for edge in frame["value"])
+    at: list[int] = []
+    value: list[float] = []
+    trace_number: list[int] = []
+    said: list[str] = []
+    for number, trace in enumerate(traces):
+        step = -(-len(trace.marked) // MARKED_MOST_N) or 1
+        for reading in list(trace.marked)[::step]:
+            at += clock([reading.time_ms], offset_ms)
+            value += rounded([min(max(reading.value, low), high)])
+            trace_number.append(number % TRACE_STYLES_N)
+            read = f"{words.value(reading.value, trace.unit)} {trace.unit}"
+            said.append(f"{trace.name}: {read}, {words.marks(reading.marks)}")
+    return {"at": at, "value": value, "trace": trace_number, "words": said}
+
+
+def marked_words(traces: Iterable[Trace]) -> str:
+    """How many doubtful readings a chart has, of what kinds; empty when there is none."""
+    kinds: dict[str, int] = {}
+    total = left_out = 0
+    for trace in traces:
+        total += len(trace.marked)
+        left_out += trace.left_out_n
+        for mark, text in words.MARKS.items():
+            carried = int(np.count_nonzero(trace.marked.marks & int(mark)))
+            kinds[text] = kinds.get(text, 0) + carried
+    if not total:
+        return ""
+    listed = ", ".join(f"{count} {text}" for text, count in kinds.items() if count)
+    out = f"; {left_out} not part of the line" if left_out else ""
+    return f"{words.count(total, 'doubtful reading')} ({listed}){out}."
+
+
 def span_columns(spans: Sequence[Span], offset_ms: int) -> Columns:
     """Columns of shaded stretches."""
     return {
@@ -192,11 +234,13 @@ def panel_datasets(
     """The datasets of a panel chart over the window [start, end) [ms since 1970]."""
     readings, lone = reading_columns(panel.traces, offset_ms)
     least = 5.0 if panel.unit == "%RH" else 2.0
+    frame = frame_columns(panel.traces, start_ms, end_ms, offset_ms, least=least)
     return {
-        "frame": frame_columns(panel.traces, start_ms, end_ms, offset_ms, least=least),
+        "frame": frame,
         "spans": span_columns(spans, offset_ms),
         "readings": readings,
         "lone": lone,
+        "marked": marked_columns(panel.traces, offset_ms, frame),
     }
 
 
@@ -312,8 +356,9 @@ def soak_datasets(
     """The datasets of a soak's profile: bands of the steps, readings, looks as rules."""
     readings, lone = reading_columns(traces, offset_ms)
     edges = [step.setpoint_c + sign * step.tolerance_k for step in steps for sign in (-1, 1)]
+    frame = frame_columns(traces, start_ms, end_ms, offset_ms, least=10.0, also=edges)
     return {
-        "frame": frame_columns(traces, start_ms, end_ms, offset_ms, least=10.0, also=edges),
+        "frame": frame,
         "bands": {
             "start": clock((step.start_ms for step in steps), offset_ms),
             "end": clock((step.end_ms for step in steps), offset_ms),
@@ -324,6 +369,7 @@ def soak_datasets(
         },
         "readings": readings,
         "lone": lone,
+        "marked": marked_columns(traces, offset_ms, frame),
         "looks": {
             "at": clock((look.at_ms for look in looks), offset_ms),
             "words": [look.words for look in looks],

@@ -42,13 +42,14 @@ def panel(unit_title: str) -> Spec:
     """Readings of one unit over time: line of means, band of minima to maxima, shaded spans.
 
     Datasets: ``frame`` (at, value), ``spans`` (start, end, words), ``readings`` (at, mean, low,
-    high, segment, trace), ``lone`` (at, mean, trace).
+    high, segment, trace), ``lone`` (at, mean, trace), ``marked`` (at, value, trace, words).
     """
     return _finished(
         _layers(
             _frame("at", "value", unit_title, time=True),
             _spans("spans"),
             *_readings(),
+            _marked(),
         ),
         PANEL_HEIGHT_PX,
     )
@@ -99,7 +100,7 @@ def soak() -> Spec:
     """A soak's measured profile in the bands of its steps, with its looks.
 
     Datasets: ``frame`` (at, value), ``bands`` (start, end, low, high, setpoint, words),
-    ``readings`` and ``lone`` as in :func:`panel`, ``looks`` (at, words).
+    ``readings``, ``lone`` and ``marked`` as in :func:`panel`, ``looks`` (at, words).
     """
     import altair as alt
 
@@ -112,6 +113,7 @@ def soak() -> Spec:
             ),
             bands.mark_rule(color="var(--ink)", strokeDash=[2, 4]).encode(y=alt.Y("setpoint:Q")),
             *_readings(),
+            _marked(),
             _of("looks")
             .mark_rule(color="var(--ink)", strokeWidth=1)
             .encode(x=alt.X("at:T"), tooltip=alt.Tooltip("words:N")),
@@ -208,6 +210,18 @@ def _readings() -> tuple[alt.Chart, alt.Chart, alt.Chart]:
         .mark_circle(size=22, opacity=1)
         .encode(x=alt.X("at:T"), y=alt.Y("mean:Q"), color=colour),
     )
+
+
+def _marked() -> alt.Chart:
+    """Doubtful readings as hollow diamonds, apart from the line."""
+    import altair as alt
+
+    doubtful: alt.Chart = (
+        _of("marked")
+        .mark_point(shape="diamond", size=70, strokeWidth=1.8, color="var(--alarm)", opacity=1)
+        .encode(x=alt.X("at:T"), y=alt.Y("value:Q"), tooltip=alt.Tooltip("words:N"))
+    )
+    return doubtful
 
 
 def _finished(chart: alt.LayerChart | alt.FacetChart, height_px: int) -> Spec:

@@ -55,6 +55,13 @@ def trace_keys(traces: Sequence[Trace]) -> tuple[KeyEntry, ...]:
     )
 
 
+def marked_key(traces: Sequence[Trace]) -> tuple[KeyEntry, ...]:
+    """The key of the doubtful readings, where a chart has any."""
+    drawn = any(len(trace.marked) for trace in traces)
+    said = "doubtful reading; at the edge where it lies beyond"
+    return (KeyEntry("doubt", said),) if drawn else ()
+
+
 def panel_figure(
     panel: Panel, start_ms: int, end_ms: int, id: str, spans: Sequence[Span] = ()
 ) -> Figure:
@@ -67,12 +74,13 @@ def panel_figure(
         id=id,
         shape=PANEL_SHAPES[panel.unit],
         words=f"{quantity} over {length}, times in {words.zone(zone_at)}. "
-        f"Where nothing was recorded there is no line.{shaded}",
+        f"Where nothing was recorded there is no line.{shaded}"
+        f" {chart_rows.marked_words(panel.traces)}".rstrip(),
         datasets=chart_rows.panel_datasets(
             panel, start_ms, end_ms, words.offset_ms(zone_at), spans
         ),
         table=trace_table(panel.traces, panel.unit, start_ms, end_ms),
-        key=trace_keys(panel.traces),
+        key=(*trace_keys(panel.traces), *marked_key(panel.traces)),
     )
 
 

@@ -25,7 +25,13 @@ from dashboards import words
 HERE = Path(__file__).resolve().parent
 
 #: The pages in the order of the navigation.
-PAGES = (("/", "Room"), ("/prints", "Prints"), ("/causes", "Causes"), ("/soak", "Soak bench"))
+PAGES = (
+    ("/", "Room"),
+    ("/prints", "Prints"),
+    ("/causes", "Causes"),
+    ("/soak", "Soak bench"),
+    ("/health", "Health"),
+)
 
 POLICY = (
     "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; "

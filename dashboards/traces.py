@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from api.answers import Workshop
+from api.marks import Counted, marked_in, reduced
 from collector.channels import Channel
 from collector.readings import Role
 from dashboards import words
@@ -17,23 +19,40 @@ SINGLY_AT_MOST_N = 400
 BUCKETS_N = 240
 
 
-def trace_of(workshop: Workshop, channel: Channel, start_ms: int, end_ms: int) -> Trace:
-    """One channel over [start, end) [ms since 1970], parted at every gap."""
+def trace_of(
+    workshop: Workshop,
+    channel: Channel,
+    start_ms: int,
+    end_ms: int,
+    counted: Counted = Counted.PLAUSIBLE,
+) -> Trace:
+    """One channel over [start, end) [ms since 1970], parted at every gap.
+
+    The line goes through the readings that count; doubtful ones go with it as marks.
+    """
     store, limit_ms = workshop.store, channel.gap_limit_ms
     name, unit = label_of(channel), channel.role.unit
     covered = store.coverage(channel.id, start_ms, end_ms, gap_limit_ms=limit_ms)
     if covered.count <= SINGLY_AT_MOST_N:
         series = store.between(channel.id, start_ms, end_ms)
-        return trace_of_series(series, name, unit, gap_limit_ms=limit_ms)
-    buckets = store.buckets(channel.id, start_ms, end_ms, BUCKETS_N, gap_limit_ms=limit_ms)
-    return trace_of_buckets(buckets, covered.gaps, name, unit)
+        kept = series.without(counted.left_out)
+        line = trace_of_series(kept, name, unit, gap_limit_ms=limit_ms)
+        marked = marked_in(series, start_ms, end_ms)
+        return replace(line, marked=marked, left_out_n=len(series) - len(kept))
+    found = reduced(workshop, channel.id, start_ms, end_ms, BUCKETS_N, counted)
+    line = trace_of_buckets(found.buckets, found.gaps, name, unit)
+    return replace(line, marked=found.marked, left_out_n=found.left_out_n)
 
 
 def traces_of(
-    workshop: Workshop, channels: Iterable[Channel], start_ms: int, end_ms: int
+    workshop: Workshop,
+    channels: Iterable[Channel],
+    start_ms: int,
+    end_ms: int,
+    counted: Counted = Counted.PLAUSIBLE,
 ) -> list[Trace]:
     """Several channels over one window."""
-    return [trace_of(workshop, channel, start_ms, end_ms) for channel in channels]
+    return [trace_of(workshop, channel, start_ms, end_ms, counted) for channel in channels]
 
 
 def channels_named(workshop: Workshop, ids: Iterable[str | None]) -> list[Channel]:

@@ -9,7 +9,7 @@ import math
 from datetime import datetime, timedelta
 
 from api.prints import FailureMode, Outcome
-from collector.readings import Role
+from collector.readings import Mark, Role
 
 MINUS = "−"
 
@@ -34,6 +34,15 @@ MODES = {
     FailureMode.WHITE_HAZE: "white haze after cure",
     FailureMode.CRACKED: "cracked",
     FailureMode.OTHER: "other",
+}
+
+MARKS = {
+    Mark.IMPLAUSIBLE: "implausible",
+    Mark.STUCK: "stuck",
+    Mark.JUMP: "jump",
+    Mark.LATE: "late",
+    Mark.CLOCK: "clock off",
+    Mark.CONFLICT: "conflict",
 }
 
 #: Digits after the point for each unit.
@@ -145,6 +154,11 @@ def one_in(level: float) -> str:
         if round(above) and abs(above - round(above)) < 1e-6:
             return f"{round(above)} in {below}"
     return share(level)
+
+
+def marks(of: Mark) -> str:
+    """The marks of a reading: ``late, jump``."""
+    return ", ".join(text for mark, text in MARKS.items() if mark in of)
 
 
 def count(n: int, one: str, many: str | None = None) -> str:

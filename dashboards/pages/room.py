@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
 from api.answers import ChannelNow, Workshop, room_now
+from api.marks import Counted
 from collector.readings import Role, ms_of
 from dashboards import chart_rows, traces, words
 from dashboards.chart_rows import Trace
@@ -22,6 +23,13 @@ router = APIRouter(include_in_schema=False)
 #: Windows the page offers [h].
 WINDOWS_H = {6: "6 hours", 24: "a day", 168: "a week"}
 Hours = Annotated[int, Query(ge=1, le=24 * 31)]
+
+#: What the charts may draw a line through, as the page offers it.
+COUNTED = {
+    Counted.PLAUSIBLE: "All but implausible ones",
+    Counted.UNMARKED: "Undoubted ones only",
+    Counted.ALL: "Every reading",
+}
 
 TREND_WIDTH, TREND_HEIGHT = 300.0, 40.0
 
@@ -54,10 +62,16 @@ class Place:
 
 
 @router.get("/")
-def room(workshop: WorkshopHere, sheets: SheetsHere, now: Now, hours: Hours = 6) -> HTMLResponse:
+def room(
+    workshop: WorkshopHere,
+    sheets: SheetsHere,
+    now: Now,
+    hours: Hours = 6,
+    counted: Counted = Counted.PLAUSIBLE,
+) -> HTMLResponse:
     """The whole page."""
     state = room_now(workshop, now)
-    drawn = recent(workshop, now, hours)
+    drawn = recent(workshop, now, hours, counted)
     return sheets.page(
         "room.html",
         "/",
@@ -66,6 +80,8 @@ def room(workshop: WorkshopHere, sheets: SheetsHere, now: Now, hours: Hours = 6)
         figures=figures(workshop, drawn, now, hours),
         hours=hours,
         windows=WINDOWS_H,
+        counted=counted,
+        countings=COUNTED,
         prints=state.prints,
         soaks=state.soaks,
         resins=resin_names(workshop),
@@ -88,20 +104,24 @@ def now_on_the_board(workshop: WorkshopHere, now: Now) -> dict[str, Any]:
 
 
 @router.get("/room/charts")
-def charts_of_the_room(workshop: WorkshopHere, now: Now, hours: Hours = 6) -> dict[str, Any]:
+def charts_of_the_room(
+    workshop: WorkshopHere, now: Now, hours: Hours = 6, counted: Counted = Counted.PLAUSIBLE
+) -> dict[str, Any]:
     """Trend lines by channel and the panels' rows by figure; asked for by the live script."""
-    drawn = recent(workshop, now, hours)
+    drawn = recent(workshop, now, hours, counted)
     return {
         "trends": {id: trend_of(trace, now, hours) for id, trace in drawn.items()},
         "figures": {figure.id: figure.datasets for figure in figures(workshop, drawn, now, hours)},
     }
 
 
-def recent(workshop: Workshop, now: datetime, hours: int) -> dict[str, Trace]:
+def recent(
+    workshop: Workshop, now: datetime, hours: int, counted: Counted = Counted.PLAUSIBLE
+) -> dict[str, Trace]:
     """The last hours of every channel, by id."""
     end_ms = ms_of(now)
     channels = workshop.settings.channels
-    made = traces.traces_of(workshop, channels, end_ms - hours * 3_600_000, end_ms)
+    made = traces.traces_of(workshop, channels, end_ms - hours * 3_600_000, end_ms, counted)
     return {channel.id: trace for channel, trace in zip(channels, made, strict=True)}
 
 

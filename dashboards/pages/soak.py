@@ -17,7 +17,7 @@ from api.soak.verdict import verdicts
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
 from dashboards import chart_rows, soak_form, soak_words, traces, words
-from dashboards.figure import Figure, KeyEntry, trace_keys, trace_table
+from dashboards.figure import Figure, KeyEntry, marked_key, trace_keys, trace_table
 from dashboards.pages.workshop import WorkshopHere, resin_names
 from dashboards.sheet import Filled, Now, Sheets, SheetsHere, number_of, onwards, text_of, time_of
 
@@ -166,6 +166,7 @@ def profile_figure(workshop: Workshop, found: SoakNow, now: datetime) -> Figure:
         table=trace_table(drawn, "°C", start_ms, end_ms),
         key=(
             *trace_keys(drawn),
+            *marked_key(drawn),
             KeyEntry("band", "band of a step, its setpoint dotted"),
             KeyEntry("look", "look"),
         ),

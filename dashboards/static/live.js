@@ -56,7 +56,7 @@
   }
 
   const words = paced(freshWords, WORDS_EVERY_MS);
-  const charts = paced(freshCharts, CHARTS_EVERY_MS);
+  const charts = sign.dataset.charts ? paced(freshCharts, CHARTS_EVERY_MS) : () => {};
   const fresh = () => { words(); charts(); };
 
   const feed = new EventSource("/api/live");

@@ -20,7 +20,17 @@ from collector.store.sqlite import SqliteStore
 from tests.dashboards import workshops
 from tests.dashboards.pages.conftest import client_of
 
-PAGES = ["/", "/prints", "/prints/new", "/causes", "/soak", "/shelf"]
+PAGES = [
+    "/",
+    "/prints",
+    "/prints/new",
+    "/causes",
+    "/soak",
+    "/shelf",
+    "/health",
+    "/sensors",
+    "/sensors/chamber",
+]
 FILLED = [
     *PAGES,
     "/?hours=24",
@@ -34,6 +44,9 @@ FILLED = [
     "/causes?level=0.05",
     "/causes?level=0,5",
     "/soak/1",
+    "/?hours=24&counted=all",
+    "/sensors/vat-north?ice_read_c=0,4&preview=yes",
+    "/sensors/room-humidity?take=reference&reference_true=60&preview=yes",
 ]
 
 
@@ -157,6 +170,9 @@ def test_names_are_text_and_never_markup(filled: Workshop, client: TestClient) -
         ("/?hours=0", 422, "greater than or equal to 1"),
         ("/causes?level=2", 422, "is not between"),
         ("/causes?level=warm", 422, "is not a number"),
+        ("/?counted=some", 422, "plausible"),
+        ("/sensors/nowhere", 404, "There is no channel"),
+        ("/sensors/chamber?ice_read_c=cold&preview=yes", 422, "is not a number"),
     ],
 )
 def test_a_refusal_is_a_page_that_says_what_to_do(
@@ -178,6 +194,9 @@ def test_a_page_before_the_collectors_first_reading_waits_for_it(tmp_path: Path)
         assert answer.status_code == 503
         assert 'http-equiv="refresh"' in answer.text
         assert client.get("/prints").status_code == 200
+        health = client.get("/health")
+        assert health.status_code == 200
+        assert "No collector has been at work here yet." in health.text
         collector = SqliteStore(settings.store.readings_path)
         assert client.get("/").status_code == 200
         collector.close()

@@ -1,0 +1,130 @@
+"""The Health page: sums shown as sums, what is wrong said first, nothing from outside as markup."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from pathlib import Path
+
+from starlette.testclient import TestClient
+
+from api.answers import Workshop
+from collector.clocks import ClockState, Condition, Step
+from collector.readings import Mark, Reading, ms_of
+from collector.status import ChannelStatus, write_status
+from collector.store.contract import Arrival, Refusal
+from tests.api.test_health import status
+from tests.dashboards import workshops
+
+NOW_MS = ms_of(workshops.NOW)
+
+
+def text_of(page: str) -> str:
+    """A page as one reads it: without markup and in single blanks."""
+    return " ".join(re.sub(r"<[^>]+>", " ", page).split())
+
+
+def test_the_accounts_are_shown_as_sums(filled: Workshop, client: TestClient) -> None:
+    refused = Arrival("cellar/x", NOW_MS, (), (Refusal("no number"),), b"warm")
+    filled.received.append([refused])
+    accounts = filled.store.accounts()
+    said = text_of(client.get("/health").text)
+    total = accounts.messages_received
+    assert (
+        f"Messages: {total:,} received = {total - 1:,} stored + 0 seen before + 1 refused" in said
+    )
+    assert "Both sums add up." in said
+    texts = client.get("/health/now").json()["texts"]
+    assert texts["messages-received"] == f"{total:,}"
+    assert texts["readings-refused"] == "1"
+
+
+def test_what_is_wrong_is_said_first(filled: Workshop, client: TestClient, tmp_path: Path) -> None:
+    step = Step(NOW_MS - 7_200_000, 0, 3_300_000)
+    clock = ClockState(Condition.BEHIND, 3_300_000, NOW_MS - 7_200_000, step)
+    write_status(
+        filled.settings.store.folder,
+        status(
+            at_ms=NOW_MS,
+            connected=False,
+            link_fault="Connection refused",
+            store_fault="disk is full",
+            store_fault_since_ms=NOW_MS - 60_000,
+            channels=(ChannelStatus(channel="vat-south", battery=2.9, radio=-71.0, clock=clock),),
+        ),
+    )
+    said = text_of(client.get("/health").text)
+    assert "To look at" in said
+    assert "The collector cannot store since" in said
+    assert "disk is full" in said
+    assert "The link to the broker is down: Connection refused" in said
+    assert "South vat has been silent for 3 h." in said
+    assert "Battery, as sent 2.9" in said
+    assert "Radio, as sent −71" in said
+    assert "The clock of South vat is 55 min behind since" in said
+    assert "stepped back 55 min at" in said
+
+
+def test_a_collector_that_is_away_is_said_to_be_and_since_when(
+    filled: Workshop, client: TestClient
+) -> None:
+    folder = filled.settings.store.folder
+    assert "No collector has been at work here yet." in client.get("/health").text
+    write_status(folder, status(at_ms=NOW_MS - 3_600_000))
+    assert "The collector has been away since" in client.get("/health").text
+    write_status(folder, status(at_ms=NOW_MS, stopped=True))
+    assert "The collector was stopped, " in client.get("/health").text
+    write_status(folder, status(at_ms=NOW_MS))
+    now = client.get("/health/now").json()["texts"]
+    assert now["collector-state"].startswith("at work since")
+    assert now["collector-lag"] == "40 ms"
+
+
+def test_marks_and_intervals_stand_with_each_sensor(filled: Workshop, client: TestClient) -> None:
+    doubtful = tuple(
+        Reading("vat-north", NOW_MS - 30_000 - n, 99.0, Mark.IMPLAUSIBLE | Mark.JUMP)
+        for n in range(3)
+    )
+    filled.received.append([Arrival("cellar/north", NOW_MS, doubtful)])
+    texts = client.get("/health/now").json()["texts"]
+    assert texts["last-24-hours-vat-north"] == "3 implausible, 3 jump"
+    assert texts["expected-room-temp"] == "every 1 min, learned"
+    assert texts["last-24-hours-room-temp"] == "no doubts"
+    assert texts["clock-room-temp"] == "sends no time"
+
+
+def test_refused_messages_are_listed_as_text_or_hex_and_never_as_markup(
+    filled: Workshop, client: TestClient
+) -> None:
+    for n, payload in enumerate((b"<script>alert(1)</script>", b"\xff\x00", b"", b"x" * 900)):
+        refused = Arrival(f"cellar/<b>{n}</b>", NOW_MS + n, (), (Refusal("no number"),), payload)
+        filled.received.append([refused])
+    page = client.get("/health").text
+    assert "<script>alert" not in page
+    assert "<b>" not in page
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+    said = text_of(page)
+    assert "ff 00 (hexadecimal)" in said
+    assert "It was empty." in said
+    assert "The beginning of 900 bytes." in said
+    assert said.index("cellar/&lt;b&gt;3") < said.index("cellar/&lt;b&gt;0")
+
+
+def test_marked_readings_stand_apart_from_the_line(filled: Workshop, client: TestClient) -> None:
+    at = workshops.NOW - timedelta(minutes=30, seconds=30)
+    reading = Reading("vat-north", ms_of(at), 99.0, Mark.IMPLAUSIBLE)
+    filled.received.append([Arrival("cellar/north", NOW_MS, (reading,))])
+
+    def panel(counted: str) -> tuple[float, int]:
+        charts = client.get("/room/charts", params={"hours": 6, "counted": counted}).json()
+        rows = charts["figures"]["panel-0"]
+        assert rows["marked"]["words"] == ["North vat: 99.0 °C, implausible"]
+        assert rows["marked"]["value"][0] <= rows["frame"]["value"][1]
+        return max(rows["readings"]["high"]), len(rows["marked"]["at"])
+
+    assert panel("plausible")[0] < 30
+    assert panel("unmarked")[0] < 30
+    assert panel("all")[0] == 99.0
+    said = text_of(client.get("/").text)
+    assert "1 doubtful reading (1 implausible); 1 not part of the line." in said
+    assert "doubtful" not in text_of(client.get("/?hours=6").text).split("Relative humidity")[1]
