@@ -36,7 +36,7 @@ SETTLED_AFTER_MS = 2 * HOUR_MS
 #: A channel's number and an hour, counted from 1970.
 Slot = tuple[int, int]
 
-_ROWS_OF_HOUR = "channel = ? AND time_ms >= ? AND time_ms < ?"
+_IN_WINDOW = "channel = ? AND time_ms >= ? AND time_ms < ?"
 
 
 # -- one hour --------------------------------------------------------------------------------
@@ -78,7 +78,7 @@ def pack_hour(connection: sqlite3.Connection, slot: Slot) -> bool:
     channel, start_ms = slot[0], slot[1] * HOUR_MS
     window = (channel, start_ms, start_ms + HOUR_MS)
     rows = connection.execute(
-        f"SELECT time_ms, value, marks FROM reading WHERE {_ROWS_OF_HOUR}"
+        f"SELECT time_ms, value, marks FROM reading WHERE {_IN_WINDOW}"
         f" ORDER BY time_ms LIMIT {HOUR_MOST_N + 1}",
         window,
     ).fetchall()
@@ -90,7 +90,7 @@ def pack_hour(connection: sqlite3.Connection, slot: Slot) -> bool:
         np.array(values, dtype=np.float64),
         np.array(marks, dtype=np.uint8),
     )
-    connection.execute(f"DELETE FROM reading WHERE {_ROWS_OF_HOUR}", window)
+    connection.execute(f"DELETE FROM reading WHERE {_IN_WINDOW}", window)
     write_hour(connection, slot, hour)
     sum_day(connection, channel, start_ms // DAY_MS)
     return True
@@ -177,7 +177,7 @@ def sum_day(connection: sqlite3.Connection, channel: int, day: int) -> None:
     start_ms = day * DAY_MS
     hours = block_of(connection, channel, HOURS, day)
     in_rows = connection.execute(
-        f"SELECT 1 FROM reading WHERE {_ROWS_OF_HOUR} LIMIT 1",
+        f"SELECT 1 FROM reading WHERE {_IN_WINDOW} LIMIT 1",
         (channel, start_ms, start_ms + DAY_MS),
     ).fetchone()
     whole = None if in_rows or not len(hours) else pyramid.fold(hours)
@@ -305,25 +305,10 @@ def cut(
 
     Conflicts at the same times go with them. Gives how many readings and how many conflicts.
     """
-    readings_n = conflicts_n = 0
-    if doomed_ms is None:
-        window = (channel, start_ms, end_ms)
-        readings_n += connection.execute(
-            f"DELETE FROM reading WHERE {_ROWS_OF_HOUR}", window
-        ).rowcount
-        conflicts_n += connection.execute(
-            f"DELETE FROM conflict WHERE {_ROWS_OF_HOUR}", window
-        ).rowcount
-    else:
-        keys = [(channel, time_ms) for time_ms in doomed_ms.tolist()]
-        for table in ("reading", "conflict"):
-            gone = connection.executemany(
-                f"DELETE FROM {table} WHERE channel = ? AND time_ms = ?", keys
-            ).rowcount
-            if table == "reading":
-                readings_n += gone
-            else:
-                conflicts_n += gone
+    readings_n, conflicts_n = (
+        _cut_rows(connection, table, (channel, start_ms, end_ms), doomed_ms)
+        for table in ("reading", "conflict")
+    )
     hours = connection.execute(
         "SELECT hour FROM packed_hour WHERE channel = ? AND hour BETWEEN ? AND ? ORDER BY hour",
         (channel, start_ms // HOUR_MS, (end_ms - 1) // HOUR_MS),
@@ -333,6 +318,21 @@ def cut(
     for day in sorted({start_ms // DAY_MS, (end_ms - 1) // DAY_MS} | {h // 24 for (h,) in hours}):
         sum_day(connection, channel, day)
     return readings_n, conflicts_n
+
+
+def _cut_rows(
+    connection: sqlite3.Connection,
+    table: str,
+    window: tuple[int, int, int],
+    doomed_ms: Times | None,
+) -> int:
+    """Remove a window's rows, or only those at ``doomed_ms``; how many."""
+    if doomed_ms is None:
+        return connection.execute(f"DELETE FROM {table} WHERE {_IN_WINDOW}", window).rowcount
+    return connection.executemany(
+        f"DELETE FROM {table} WHERE channel = ? AND time_ms = ?",
+        [(window[0], time_ms) for time_ms in doomed_ms.tolist()],
+    ).rowcount
 
 
 def _cut_packed(
