@@ -30,6 +30,7 @@ from api.routes import (
     results,
     soaks,
     unusual,
+    whole_record,
 )
 
 SUBJECTS = (
@@ -51,6 +52,7 @@ SUBJECTS = (
     readings,
     calibrations,
     health,
+    whole_record,
     live,
 )
 

@@ -10,7 +10,14 @@ import enum
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    field_validator,
+    model_validator,
+)
 
 
 class Outcome(enum.StrEnum):
@@ -148,11 +155,16 @@ class Cure(Stage):
 
 
 class Afterwork(Frozen):
-    """What was done with a plate after its print."""
+    """What was done with a plate after its print. A stage of which nothing was noted is None."""
 
     wash: Wash | None = None
     drying: Drying | None = None
     cure: Cure | None = None
+
+    @field_validator("wash", "drying", "cure")
+    @classmethod
+    def _nothing_noted_is_none(cls, stage: Stage | None) -> Stage | None:
+        return None if stage is None or stage == type(stage)() else stage
 
 
 class Print(Frozen):

@@ -31,9 +31,12 @@ log = logging.getLogger(__name__)
 #: The largest body of a request that is taken [bytes] ...
 BODY_MAX = 1_048_576
 
-#: ... and the largest where a picture is sent: to an address that ends like this.
-PICTURES = "/photographs"
-PICTURE_BODY_MAX = 17 * 1_048_576
+#: ... and at addresses that end like these: pictures, tables, whole records.
+BODY_MAX_AT = {
+    "/photographs": 17 * 1_048_576,
+    "/prints/import": 16 * 1_048_576,
+    "/api/record": 128 * 1_048_576,
+}
 
 #: How many wrong fields of one request are named.
 FAULTS_MAX = 20
@@ -116,8 +119,8 @@ _REMEDIES = {
     HTTPStatus.BAD_REQUEST: "Check the body and its Content-Type; /api/docs shows an example.",
     HTTPStatus.NOT_FOUND: "Check the address; /api/docs lists every one.",
     HTTPStatus.METHOD_NOT_ALLOWED: "Use another method; /api/docs lists what each address takes.",
-    HTTPStatus.REQUEST_ENTITY_TOO_LARGE: f"Send at most {BODY_MAX // 1024} KiB in one request; a "
-    f"picture may have {PICTURE_BODY_MAX // 1024 // 1024 - 1} MiB.",
+    HTTPStatus.REQUEST_ENTITY_TOO_LARGE: f"Send at most {BODY_MAX // 1024} KiB in one request; "
+    f"a picture may have {BODY_MAX_AT['/photographs'] // 1_048_576 - 1} MiB.",
 }
 
 
@@ -230,7 +233,8 @@ class Guard:
         async def answer(problem: Problem) -> None:
             await _answer(request, problem, self._shown)(scope, receive, send)
 
-        most = PICTURE_BODY_MAX if request.url.path.endswith(PICTURES) else BODY_MAX
+        path = request.url.path
+        most = next((most for end, most in BODY_MAX_AT.items() if path.endswith(end)), BODY_MAX)
         declared = request.headers.get("content-length", "0")
         if declared.isdecimal() and int(declared[:20]) > most:
             await answer(_problem_of_http(_too_large()))

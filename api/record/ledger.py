@@ -15,8 +15,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping
-from typing import ClassVar, Generic, TypeVar
+from collections.abc import Iterable, Mapping
+from typing import ClassVar, Generic, TypeVar, get_args
 
 from pydantic import BaseModel
 
@@ -24,7 +24,7 @@ from api.prints import MOST_ID
 from api.record.database import Database, Value
 from api.record.entries import Kept, Revision, as_json
 from collector.errors import ConflictError, InvalidError, NotFoundError
-from collector.readings import moment_of
+from collector.readings import moment_of, ms_of
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -156,17 +156,59 @@ class Ledger(Generic[M]):
             )
         if not rows:
             self.get(entry_id)
-        return [
-            Revision(
-                kind=row["kind"],
-                id=row["id"],
-                revision=row["revision"],
-                changed=moment_of(row["changed_ms"]),
-                change=row["change"],
-                before=json.loads(row["before"]),
-            )
-            for row in rows
-        ]
+        return [_revision_of(row) for row in rows]
+
+    def all_revisions(self) -> list[Revision]:
+        """What stood before every change of this kind, by id, oldest first."""
+        sql = "SELECT * FROM revision WHERE kind = ? ORDER BY id, revision"
+        return [_revision_of(row) for row in self._database.rows(sql, (self.kind,))]
+
+    @classmethod
+    def model(cls) -> type[M]:
+        """The model of an entry of this kind."""
+        (found,) = get_args(cls.__orig_bases__[0])  # type: ignore[attr-defined]
+        model: type[M] = found
+        return model
+
+    def put_back(self, kept: Kept[M]) -> None:
+        """Put an entry back as it stood in another record, with its id and revision.
+
+        It stood on record before, so it is not checked against rules that came later.
+        """
+        columns = {
+            "id": kept.id,
+            **self._columns(kept.entry),
+            "revision": kept.revision,
+            "changed_ms": ms_of(kept.changed),
+        }
+        names, marks = ", ".join(columns), ", ".join("?" * len(columns))
+        self._database.change(
+            f"INSERT INTO {self.kind} ({names}) VALUES ({marks})", list(columns.values())
+        )
+        self._write_children(kept.id, kept.entry)
+
+    def put_back_revisions(self, revisions: Iterable[Revision]) -> None:
+        """Put back what stood before; ids that it names are never given again."""
+        kept = list(revisions)
+        self._database.change_each(
+            "INSERT INTO revision VALUES (?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    self.kind,
+                    one.id,
+                    one.revision,
+                    ms_of(one.changed),
+                    one.change,
+                    json.dumps(one.before, sort_keys=True, ensure_ascii=False),
+                )
+                for one in kept
+            ],
+        )
+        highest = max((one.id for one in kept), default=0)
+        row = self._database.row(f"SELECT max(id) FROM {self.kind}")
+        highest = max(highest, (row[0] or 0) if row is not None else 0)
+        self._database.change("DELETE FROM sqlite_sequence WHERE name = ?", (self.kind,))
+        self._database.change("INSERT INTO sqlite_sequence VALUES (?, ?)", (self.kind, highest))
 
     # ---- inside ---------------------------------------------------------------------------
 
@@ -259,3 +301,14 @@ class Ledger(Generic[M]):
                 where=self.kind,
                 remedy="Correct or delete those first, or leave it on record.",
             )
+
+
+def _revision_of(row: sqlite3.Row) -> Revision:
+    return Revision(
+        kind=row["kind"],
+        id=row["id"],
+        revision=row["revision"],
+        changed=moment_of(row["changed_ms"]),
+        change=row["change"],
+        before=json.loads(row["before"]),
+    )

@@ -3,24 +3,39 @@
 Fields that a column may be mapped to:
 
 * ``start`` (RFC 3339 with a zone) or ``order`` (a number; the start is then unknown and the
-  print only keeps its place), ``end``;
-* ``resin``, ``machine`` by name; a ``default`` stands where there is no column;
-* one of ``outcome`` (good, flawed, failed), ``failed`` (1/0, yes/no) or ``good`` (the same);
+  print only keeps its place), ``end``, ``cut_short`` and ``order_only`` (1/0, yes/no);
+* ``resin``, ``machine``, ``plate`` by name, ``bottle`` by lot (or ``#`` and its id); a
+  ``default`` stands where there is no column for resin or machine;
+* what came of it: one of ``outcome`` (good, flawed, failed), ``failed`` (1/0, yes/no), ``good``
+  (the same) for the whole plate; or ``part:NAME`` for each part (an outcome, with failure modes
+  behind a colon: ``failed: warped, cracked``); or ``parts`` as an export writes them (JSON);
 * ``logged_vat``: a resin temperature noted by hand, in °C or °F;
-* ``note``, and any printer setting by its name, such as ``bottom_exposure_s``.
+* ``resin_poured_ml``, ``resin_used_ml``, ``note``, any printer setting by its name, such as
+  ``bottom_exposure_s``, and afterwork by stage and name, such as ``wash.minutes``.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from api.checked import checked
-from api.prints import Outcome, Part, Print, Settings
-from api.record import Machine, Record, Resin
+from api.prints import (
+    Cure,
+    Drying,
+    FailureMode,
+    Outcome,
+    Part,
+    Print,
+    Settings,
+    Stage,
+    Wash,
+)
+from api.record import Bottle, Machine, Plate, Record, Resin
 from collector.errors import InvalidError, VatsideError
 
 #: Rows that one import may hold.
@@ -29,19 +44,35 @@ ROWS_MAX = 10_000
 #: Faults that are listed; the rest are counted.
 FAULTS_MAX = 50
 
-OUTCOME_FIELDS = ("outcome", "failed", "good")
+OUTCOME_FIELDS = ("outcome", "failed", "good", "parts")
 SETTING_FIELDS = tuple(Settings.model_fields)
+STAGES: dict[str, type[Stage]] = {"wash": Wash, "drying": Drying, "cure": Cure}
+STAGE_FIELDS = tuple(
+    f"{name}.{one}" for name, stage in STAGES.items() for one in stage.model_fields
+)
+PLAIN_FIELDS = ("resin_poured_ml", "resin_used_ml", "note")
+YES_OR_NO_FIELDS = ("cut_short", "order_only")
 FIELDS = (
     "start",
     "order",
     "end",
     "resin",
     "machine",
+    "bottle",
+    "plate",
     *OUTCOME_FIELDS,
+    *YES_OR_NO_FIELDS,
     "logged_vat",
-    "note",
+    *PLAIN_FIELDS,
     *SETTING_FIELDS,
+    *STAGE_FIELDS,
 )
+
+#: Before the name of a part, in the field of its outcome.
+PART = "part:"
+
+#: The columns of a table of ours, each named like its field; with them nothing is lost.
+OWN_FIELDS = tuple(name for name in FIELDS if name not in ("order", "outcome", "failed", "good"))
 
 YES = frozenset({"1", "yes", "y", "true"})
 NO = frozenset({"0", "no", "n", "false"})
@@ -56,7 +87,8 @@ class Mapped:
 
     ``columns`` gives the field of each header that is used; ``fahrenheit`` says the unit of
     ``logged_vat``; ``resin`` and ``machine`` stand where no column names them; ``make`` puts
-    resins and machines that are not on record there.
+    resins, machines, plates and bottles that are not on record there. ``exact`` takes cells as
+    they stand, with the blanks at their ends.
     """
 
     columns: Mapping[str, str]
@@ -64,12 +96,20 @@ class Mapped:
     resin: str | None = None
     machine: str | None = None
     make: bool = False
+    exact: bool = False
+
+    @classmethod
+    def own(cls, *, make: bool = False) -> Mapped:
+        """How a table that vatside exported is read."""
+        return cls({name: name for name in OWN_FIELDS}, make=make, exact=True)
 
     def __post_init__(self) -> None:
         fields = list(self.columns.values())
         for name in fields:
-            if name not in FIELDS:
-                raise _wrong(f"there is no field {name}", f"Use one of {', '.join(FIELDS)}.")
+            if name not in FIELDS and not (name.startswith(PART) and name != PART):
+                raise _wrong(
+                    f"there is no field {name}", f"Use one of {', '.join(FIELDS)}, {PART}NAME."
+                )
             if fields.count(name) > 1:
                 raise _wrong(f"two columns are mapped to {name}", "Map one column to a field.")
         if ("start" in fields) == ("order" in fields):
@@ -77,7 +117,8 @@ class Mapped:
                 "one column has to tell when each print started, or else its order",
                 "Map one to start, such as Date=start; or to order where no start was noted.",
             )
-        if sum(name in fields for name in OUTCOME_FIELDS) > 1:
+        tell = {PART if name.startswith(PART) else name for name in fields}
+        if len(tell & {PART, *OUTCOME_FIELDS}) > 1:
             raise _wrong("several columns tell the outcome", "Map one of them.")
         for name, default in (("resin", self.resin), ("machine", self.machine)):
             if name not in fields and not default:
@@ -102,9 +143,14 @@ class Imported:
     prints: tuple[int, ...] = ()
     resins_made: tuple[str, ...] = ()
     machines_made: tuple[str, ...] = ()
+    plates_made: tuple[str, ...] = ()
+    bottles_made: tuple[str, ...] = ()
     faults: tuple[RowFault, ...] = ()
     faults_n: int = 0
     dry_run: bool = False
+
+
+_KINDS = ("resin", "machine", "plate", "bottle")
 
 
 class _NothingKeptError(Exception):
@@ -118,7 +164,7 @@ class _Import:
     record: Record
     mapped: Mapped
     prints: list[int] = field(default_factory=list)
-    made: dict[str, list[str]] = field(default_factory=lambda: {"resin": [], "machine": []})
+    made: dict[str, list[str]] = field(default_factory=lambda: {kind: [] for kind in _KINDS})
     faults: list[RowFault] = field(default_factory=list)
 
 
@@ -143,6 +189,8 @@ def import_prints(record: Record, text: str, mapped: Mapped, *, dry_run: bool = 
         prints=tuple(run.prints),
         resins_made=tuple(run.made["resin"]),
         machines_made=tuple(run.made["machine"]),
+        plates_made=tuple(run.made["plate"]),
+        bottles_made=tuple(run.made["bottle"]),
         faults=tuple(run.faults[:FAULTS_MAX]),
         faults_n=len(run.faults),
         dry_run=dry_run,
@@ -166,7 +214,8 @@ def _rows(text: str, mapped: Mapped) -> Iterator[tuple[int, dict[str, str]]]:
                     where=f"row {number}",
                     remedy="Put cells with a comma in quotes, and fill up short rows.",
                 )
-            named = zip(header, (cell.strip() for cell in cells), strict=True)
+            taken = cells if mapped.exact else [cell.strip() for cell in cells]
+            named = zip(header, taken, strict=True)
             yield (
                 number,
                 {mapped.columns[h]: cell for h, cell in named if h in mapped.columns and cell},
@@ -205,20 +254,66 @@ def _take(run: _Import, number: int, row: Mapping[str, str]) -> None:
 
 
 def _print_of(run: _Import, row: Mapping[str, str]) -> Print:
+    resin = _named(run, "resin", row.get("resin") or run.mapped.resin)
     values: dict[str, object] = {
-        "resin": _named(run, "resin", row.get("resin") or run.mapped.resin),
+        "resin": resin,
         "machine": _named(run, "machine", row.get("machine") or run.mapped.machine),
         "settings": {name: row[name] for name in SETTING_FIELDS if name in row},
-        "note": row.get("note", ""),
+        "afterwork": {name: _stage(row, name) for name in STAGES},
+        **{name: row[name] for name in PLAIN_FIELDS if name in row},
+        **{name: _yes(row, name) for name in YES_OR_NO_FIELDS if name in row},
         **_times(row),
+        **_parts(row),
     }
-    outcome = _outcome(row)
-    if outcome is not None:
-        values["parts"] = (Part(name="whole plate", outcome=outcome),)
+    if "plate" in row:
+        values["plate"] = _named(run, "plate", row["plate"])
+    if "bottle" in row:
+        values["bottle"] = _bottle(run, row["bottle"], resin)
     if "logged_vat" in row:
         noted = _number(row, "logged_vat")
         values["logged_vat_c"] = (noted - 32.0) / 1.8 if run.mapped.fahrenheit else noted
     return checked(Print, values)
+
+
+def _stage(row: Mapping[str, str], name: str) -> dict[str, str] | None:
+    """What was noted of a stage of the afterwork; None where nothing was."""
+    noted = {
+        one: row[f"{name}.{one}"] for one in STAGES[name].model_fields if f"{name}.{one}" in row
+    }
+    return noted or None
+
+
+def _parts(row: Mapping[str, str]) -> dict[str, object]:
+    """What came of the parts, however the table tells it."""
+    if "parts" in row:
+        try:
+            return {"parts": json.loads(row["parts"])}
+        except ValueError:
+            raise _cell("parts", "the parts are no JSON", "Write them as an export does.") from None
+    named = {name.removeprefix(PART): row[name] for name in row if name.startswith(PART)}
+    if named:
+        return {"parts": tuple(_part(name, text) for name, text in named.items())}
+    outcome = _outcome(row)
+    if outcome is None:
+        return {}
+    return {"parts": (Part(name="whole plate", outcome=outcome),)}
+
+
+def _part(name: str, text: str) -> Part:
+    """A part by what its cell says: ``failed: warped, cracked``."""
+    word, _, rest = text.lower().partition(":")
+    modes = [mode.strip().replace(" ", "_") for mode in rest.split(",") if mode.strip()]
+    strange = [mode for mode in modes if mode not in list(FailureMode)]
+    if word.strip() not in list(Outcome) or strange:
+        raise _cell(
+            PART + name,
+            f"{text} is no outcome",
+            f"Write good, flawed or failed; behind a colon any of {', '.join(FailureMode)}.",
+        )
+    values = {"name": name, "outcome": word.strip(), "modes": modes}
+    if FailureMode.OTHER in modes:
+        values["note"] = text
+    return checked(Part, values)
 
 
 def _times(row: Mapping[str, str]) -> dict[str, object]:
@@ -231,7 +326,7 @@ def _times(row: Mapping[str, str]) -> dict[str, object]:
 
 
 def _outcome(row: Mapping[str, str]) -> Outcome | None:
-    for name in OUTCOME_FIELDS:
+    for name in ("outcome", "failed", "good"):
         if name not in row:
             continue
         word = row[name].lower()
@@ -243,20 +338,51 @@ def _outcome(row: Mapping[str, str]) -> Outcome | None:
                 f"{row[name]} is no outcome",
                 "Write good, flawed or failed; map a column of 1 and 0 to `failed` or `good`.",
             )
-        if word not in YES | NO:
-            raise _cell(name, f"{row[name]} is neither yes nor no", "Write 1 or 0, yes or no.")
-        return Outcome.FAILED if (word in YES) == (name == "failed") else Outcome.GOOD
+        return Outcome.FAILED if _yes(row, name) == (name == "failed") else Outcome.GOOD
     return None
 
 
+def _yes(row: Mapping[str, str], name: str) -> bool:
+    word = row[name].lower()
+    if word not in YES | NO:
+        raise _cell(name, f"{row[name]} is neither yes nor no", "Write 1 or 0, yes or no.")
+    return word in YES
+
+
 def _named(run: _Import, kind: str, name: str | None) -> int:
-    """The id of a resin or machine by its name; made where that is wanted."""
+    """The id of a resin, machine or plate by its name; made where that is wanted."""
     if not name:
         raise _cell(kind, f"the row names no {kind}", f"Fill in the {kind}, or name one for all.")
-    ledger = run.record.resins if kind == "resin" else run.record.machines
-    found = ledger.named(name)
+    record = run.record
+    named = {
+        "resin": record.resins.named,
+        "machine": record.machines.named,
+        "plate": record.plates.named,
+    }
+    found = named[kind](name)
+    if found is not None:
+        return int(found.id)
+    _check_made(run, kind, name)
+    if kind == "resin":
+        return record.resins.add(checked(Resin, {"name": name})).id
+    if kind == "plate":
+        return record.plates.add(checked(Plate, {"name": name})).id
+    return record.machines.add(checked(Machine, {"name": name})).id
+
+
+def _bottle(run: _Import, lot: str, resin: int) -> int:
+    """The id of a bottle by its lot, or by its id behind ``#``; made where that is wanted."""
+    number = lot.removeprefix("#")
+    if lot != number and number.isdecimal() and len(number) < 19:
+        return int(number)
+    found = run.record.bottles.of_lot(resin, lot)
     if found is not None:
         return found.id
+    _check_made(run, "bottle", lot)
+    return run.record.bottles.add(checked(Bottle, {"resin": resin, "lot": lot})).id
+
+
+def _check_made(run: _Import, kind: str, name: str) -> None:
     if not run.mapped.make:
         raise _cell(
             kind,
@@ -264,9 +390,6 @@ def _named(run: _Import, kind: str, name: str | None) -> int:
             f"Put it on record first, or let the import make {kind}s that are missing.",
         )
     run.made[kind].append(name)
-    if kind == "resin":
-        return run.record.resins.add(checked(Resin, {"name": name})).id
-    return run.record.machines.add(checked(Machine, {"name": name})).id
 
 
 def _number(row: Mapping[str, str], name: str) -> float:

@@ -1,4 +1,4 @@
-"""/api/prints/import: a table of past prints, all of it or nothing."""
+"""/api/prints/import and /export: tables of prints, all of one or nothing."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from fastapi import APIRouter, Depends, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from api.problems import Fault, Problem, problems, response_of
-from api.record.table_import import FIELDS, Imported, Mapped, import_prints
+from api.record.table_export import prints_as_table
+from api.record.table_import import FIELDS, PART, Imported, Mapped, import_prints
 from api.routes.asking import TheWorkshop
 from api.routes.causes import Unit
 from collector.errors import InvalidError
@@ -33,17 +34,30 @@ def _mapped(
     column: Annotated[
         list[str],
         Query(
-            description=f"HEADER=field for each column that is used. Fields: {', '.join(FIELDS)}.",
+            description=f"HEADER=field for each column that is used. Fields: {', '.join(FIELDS)}, "
+            f"and {PART}NAME for the outcome of a part.",
             examples=[["Date=start", "Vat=logged_vat", "Failed=failed"]],
-            min_length=1,
-            max_length=50,
+            max_length=200,
         ),
-    ],
+    ] = [],  # noqa: B006 (never changed)
+    own: Annotated[
+        bool, Query(description="The table is one that `/api/prints/export` gave.")
+    ] = False,
     temperature_unit: Annotated[Unit, Query(description="Unit of `logged_vat`.")] = Unit.CELSIUS,
     resin: Annotated[str | None, Query(description="Resin where no column names it.")] = None,
     machine: Annotated[str | None, Query(description="Machine where no column names it.")] = None,
-    make: Annotated[bool, Query(description="Make resins and machines that are missing.")] = False,
+    make: Annotated[
+        bool, Query(description="Make resins, machines, plates and bottles that are missing.")
+    ] = False,
 ) -> Mapped:
+    if own:
+        if column or resin or machine:
+            raise InvalidError(
+                "a table of ours names everything itself",
+                where="own",
+                remedy="Leave out column, resin and machine, or own.",
+            )
+        return Mapped.own(make=make)
     pairs = [one.rpartition("=") for one in column]
     for header, equals, _ in pairs:
         if not (header and equals):
@@ -57,6 +71,28 @@ def _mapped(
         )
     fahrenheit = temperature_unit is Unit.FAHRENHEIT
     return Mapped(columns, fahrenheit=fahrenheit, resin=resin, machine=machine, make=make)
+
+
+@router.get(
+    "/export",
+    summary="Export the prints as a table",
+    response_class=Response,
+    responses={
+        **problems(),
+        200: {
+            "description": "A CSV in UTF-8.",
+            "content": {"text/csv": {"example": "start,end\n"}},
+        },
+    },
+)
+def export_table(workshop: TheWorkshop) -> Response:
+    """Every print by start, with its settings, parts and afterwork, as a CSV for a spreadsheet.
+
+    Sent back to `/api/prints/import?own=true` it gives the same prints.
+    """
+    headers = {"Content-Disposition": 'attachment; filename="prints.csv"'}
+    text = prints_as_table(workshop.record)
+    return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
 
 
 @router.post(

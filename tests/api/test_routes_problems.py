@@ -136,13 +136,14 @@ def test_a_body_that_is_too_large_declared_or_not(client: TestClient, workshop: 
     large = b'{"note": "' + b"x" * BODY_MAX + b'"}'
     problem(client.post("/api/prints", content=large, headers=JSON), 413)
 
-    def pieces() -> Iterator[bytes]:
+    def pieces(times: int = 1) -> Iterator[bytes]:
         for at in range(0, len(large), 65_536):
-            yield large[at : at + 65_536]
+            for _ in range(times):
+                yield large[at : at + 65_536]
 
     problem(client.post("/api/prints", content=pieces(), headers=JSON), 413)
     address = "/api/prints/import?column=a=start&resin=Willow&machine=North"
-    problem(client.post(address, content=pieces()), 413)
+    problem(client.post(address, content=pieces(times=16)), 413)
     assert workshop.record.prints.all() == []
 
 
