@@ -184,7 +184,7 @@ def conditions_answer(workshop: Workshop, now: datetime) -> Ranking:
     )
 
     def make() -> Ranking:
-        found = rank(rows, left_out=log.left_out)
+        found = rank(rows, left_out=log.left_out, units=UNITS)
         said = [f"Not looked at: {name}: {reason}." for name, reason in (unread | beyond).items()]
         return replace(
             found,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 
@@ -39,6 +40,9 @@ NEEDS_PRINTS, NEEDS_FAILURES, NEEDS_GOOD = 20, 5.0, 5.0
 
 #: More candidates than this leave no chance to any of them.
 MOST_CANDIDATES = 12
+
+#: Conditions whose units are not known.
+NO_UNITS: Mapping[str, str] = MappingProxyType({})
 
 #: A candidate read in fewer of the prints than this is dropped.
 READ_SHARE = 0.8
@@ -131,11 +135,17 @@ class _Tested:
     with_order: Match
 
 
-def rank(rows: Sequence[ConditionRow], *, left_out: Mapping[str, int] = NOTHING) -> Ranking:
+def rank(
+    rows: Sequence[ConditionRow],
+    *,
+    left_out: Mapping[str, int] = NOTHING,
+    units: Mapping[str, str] = NO_UNITS,
+) -> Ranking:
     """Rank the conditions of the rows by how clearly failures go with them.
 
-    A candidate with the name of a setting is that setting, and not adjusted for itself. Raises
-    ``InvalidError`` for more than :data:`MOST_CANDIDATES` candidates.
+    A candidate with the name of a setting is that setting, and not adjusted for itself.
+    ``units`` are said in the sentences. Raises ``InvalidError`` for more than
+    :data:`MOST_CANDIDATES` candidates.
     """
     names = sorted({name for row in rows for name in row.conditions})
     if len(names) > MOST_CANDIDATES:
@@ -157,7 +167,7 @@ def rank(rows: Sequence[ConditionRow], *, left_out: Mapping[str, int] = NOTHING)
     return Ranking(
         answered=bool(found),
         sentences=tuple(
-            ranking_words.sentences(log, found, lead, enough(log), bool(columns), dropped)
+            ranking_words.sentences(log, found, lead, enough(log), bool(columns), dropped, units)
         ),
         candidates=found,
         lead_set=lead,

@@ -39,8 +39,9 @@ def sentences(
     enough: bool,
     any_candidate: bool,
     dropped: Mapping[str, str],
+    units: Mapping[str, str],
 ) -> list[str]:
-    """The answer to question 2 in words."""
+    """The answer to question 2 in words; a condition without a unit is said without one."""
     so_far = f"{words.counted(log.prints_n, 'print')}, {words.counted(log.failures, 'failure')}"
     if not enough:
         said = [f"Not enough yet: {so_far}.", "Needs 20 prints, 5 failures and 5 good prints."]
@@ -53,12 +54,18 @@ def sentences(
             " are left to tell the conditions from those.",
         ]
     else:
-        said = _found(log, ranked, lead, so_far)
+        said = _found(log, ranked, lead, so_far, units)
     said += [f"Not looked at: {name}: {reason}." for name, reason in dropped.items()]
     return said + words.left_out(log.left_out)
 
 
-def _found(log: Log, ranked: Sequence[Candidate], lead: Sequence[str], so_far: str) -> list[str]:
+def _found(
+    log: Log,
+    ranked: Sequence[Candidate],
+    lead: Sequence[str],
+    so_far: str,
+    units: Mapping[str, str],
+) -> list[str]:
     said: list[str] = []
     leading = [c for c in ranked if c.name in lead]
     others = [c for c in ranked if c.standing is Standing.FLAGGED and c not in leading]
@@ -73,7 +80,7 @@ def _found(log: Log, ranked: Sequence[Candidate], lead: Sequence[str], so_far: s
             f"None stands out from chance. With {words.counted(log.prints_n, 'print')} only a"
             " strong link would show."
         )
-    said += [line for c in leading if (line := _effect(c))]
+    said += [line for c in leading if (line := _effect(c, units.get(c.name, "")))]
     said += [f"Failures also go with {with_end(c)}, less clearly." for c in others]
     for c in ranked:
         if c.standing is Standing.ONLY_SEASONAL:
@@ -93,7 +100,7 @@ def with_end(candidate: Candidate) -> str:
     return f"{'low' if candidate.direction is Direction.LOW else 'high'} {candidate.name}"
 
 
-def _effect(candidate: Candidate) -> str | None:
+def _effect(candidate: Candidate, unit: str) -> str | None:
     """How much the odds of failing change towards the bad end, with the interval."""
     e = candidate.effect
     if e is None:
@@ -102,8 +109,9 @@ def _effect(candidate: Candidate) -> str | None:
         ratio, lo, hi, end = 1.0 / e.odds_ratio, 1.0 / e.hi, 1.0 / e.lo, "less"
     else:
         ratio, lo, hi, end = e.odds_ratio, e.lo, e.hi, "more"
+    step = f"{e.per:.3g} {unit}".strip()
     return (
-        f"{candidate.name}: {e.per:.3g} {end} goes with {_times(ratio)} times the odds of failing"
+        f"{candidate.name}: {step} {end} goes with {_times(ratio)} times the odds of failing"
         f" (95 % interval {_times(lo)} to {_times(hi)})."
     )
 

@@ -1,18 +1,34 @@
-"""The Causes page: was it the cold? The answer in words first, then what it rests on."""
+"""The Causes page: was it the cold, what else, what to print next? Words first, then the rest."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
-from fastapi import APIRouter
-from fastapi.responses import HTMLResponse
+from fastapi import APIRouter, Path, Query
+from fastapi.responses import HTMLResponse, Response
+from pydantic import ConfigDict
 
-from api.answers import ColdReport, cold_answer
+from api.answers import ColdReport, Workshop, cold_answer
+from api.causes.adjusting import SETTINGS
+from api.causes.next_prints import REACH_C
+from api.causes_answers import (
+    UNITS,
+    Comparing,
+    GroupsAnswer,
+    bands_answer,
+    conditions_answer,
+    groups_answer,
+)
+from api.checked import checked
+from api.plan_answers import Acceptance, accept_plan, next_prints
+from api.prints import Frozen
+from api.record import Question
+from api.result_answers import Asked, reopen, save_result
 from collector.errors import InvalidError
-from dashboards import chart_rows, words
+from dashboards import causes_words, chart_rows, words
 from dashboards.figure import Figure, KeyEntry, Table
-from dashboards.pages.workshop import WorkshopHere
-from dashboards.sheet import Now, SheetsHere, number_of
+from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
+from dashboards.sheet import Filled, Now, SheetsHere, number_of, onwards, text_of
 
 if TYPE_CHECKING:
     from api.causes import ColdAnswer
@@ -36,31 +52,155 @@ _KEY = (
 
 
 @router.get("/causes")
-def causes(workshop: WorkshopHere, sheets: SheetsHere, now: Now, level: str = "") -> HTMLResponse:
-    """The whole page at a level of risk; a level out of range is said and the usual one shown."""
-    fault = None
-    asked = DEFAULT_LEVEL
+def causes(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, asked: Annotated[Address, Query()]
+) -> HTMLResponse:
+    """The whole page. What is out of range in the address is said, and the usual shown."""
+    fault: InvalidError | None = None
+    level, reach_c = DEFAULT_LEVEL, REACH_C
     try:
-        asked = number_of(level, "level") or DEFAULT_LEVEL
-        report = cold_answer(workshop, asked, now)
+        level = number_of(asked.level, "level") or DEFAULT_LEVEL
+        report = cold_answer(workshop, level, now)
     except InvalidError as error:
-        fault, asked = error, DEFAULT_LEVEL
-        report = cold_answer(workshop, asked, now)
+        fault, level = error, DEFAULT_LEVEL
+        report = cold_answer(workshop, level, now)
+    try:
+        reach_c = _reach(asked)
+        further = next_prints(workshop, now, level=level, reach_c=reach_c)
+    except InvalidError as error:
+        fault, reach_c = fault or error, REACH_C
+        further = next_prints(workshop, now, level=level, reach_c=reach_c)
+    groups: GroupsAnswer | None = None
+    try:
+        comparing = comparing_of(workshop, asked)
+        groups = None if comparing.empty else groups_answer(workshop, now, comparing)
+    except InvalidError as error:
+        fault = fault or error
     found = report.answer
+    ranking = conditions_answer(workshop, now)
+    bands = bands_answer(workshop, now)
     return sheets.page(
         "causes.html",
         "/causes",
         now,
         status=fault.status if fault else 200,
         fault=fault,
-        level=asked,
+        level=level,
         levels=LEVELS,
         report=report,
         answer=found,
-        figure=risk_figure(report, asked) if found.points else None,
+        figure=risk_figure(report, level) if found.points else None,
         fit=found.classical,
         separated=hasattr(found.classical, "sentence"),
+        ranking=ranking,
+        conditions=causes_words.conditions_table(ranking, UNITS),
+        further=further,
+        bands=bands,
+        bands_table=causes_words.bands_table(bands.bands),
+        groups=groups,
+        groups_table=causes_words.groups_table(groups.found) if groups else None,
+        chosen=asked,
+        setting_names=[(name, unit) for name, unit in SETTINGS.values()],
+        results=workshop.record.results.all()[::-1],
+        questions=causes_words.QUESTIONS,
+        resins=resin_names(workshop),
+        machines=machine_names(workshop),
     )
+
+
+class Address(Frozen):
+    """What the address of the page may ask for, as it was typed."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    level: str = ""
+    coldest: str = ""
+    warmest: str = ""
+    first: str = ""
+    second: str = ""
+    setting: str = ""
+    above: str = ""
+
+
+def _reach(asked: Address) -> tuple[float, float]:
+    coldest = number_of(asked.coldest, "coldest")
+    warmest = number_of(asked.warmest, "warmest")
+    return (
+        REACH_C[0] if coldest is None else coldest,
+        REACH_C[1] if warmest is None else warmest,
+    )
+
+
+def comparing_of(workshop: Workshop, asked: Address) -> Comparing:
+    """What is to be compared; empty when nothing was chosen."""
+    resins = {str(id): name for id, name in resin_names(workshop).items()}
+    return Comparing(
+        first=resins.get(asked.first),
+        second=resins.get(asked.second),
+        setting=asked.setting or None,
+        above=number_of(asked.above, "above"),
+    )
+
+
+# ---- accepting a plan, saving an answer ------------------------------------------------------
+
+
+@router.post("/causes/plans")
+def accept(workshop: WorkshopHere, now: Now, form: Filled) -> Response:
+    """Accept the suggested round as a plan; its prints then wait on the Prints page."""
+    wanted = Acceptance(
+        machine=id_of(text_of(form, "machine"), "machine"),
+        resin=id_of(text_of(form, "resin"), "resin"),
+        level=number_of(text_of(form, "level"), "level") or DEFAULT_LEVEL,
+        reach_c=_reach(Address(coldest=text_of(form, "coldest"), warmest=text_of(form, "warmest"))),
+        fingerprint=text_of(form, "fingerprint") or None,
+    )
+    accept_plan(workshop, now, wanted)
+    return onwards("/prints#planned")
+
+
+@router.post("/causes/results")
+def save(workshop: WorkshopHere, now: Now, form: Filled) -> Response:
+    """Save an answer as it is now."""
+    texts = {name: text_of(form, name) for name in Asked.model_fields}
+    asked = checked(Asked, {name: text for name, text in texts.items() if text})
+    try:
+        question = Question(text_of(form, "question"))
+    except ValueError:
+        raise InvalidError(
+            "there is no such question", where="question", remedy="Save from the Causes page."
+        ) from None
+    kept = save_result(workshop, question, asked, now)
+    return onwards(f"/causes/results/{kept.id}")
+
+
+@router.get("/causes/results/{result_id}")
+def saved(
+    workshop: WorkshopHere,
+    sheets: SheetsHere,
+    now: Now,
+    result_id: Annotated[int, Path(ge=1, lt=2**63)],
+) -> HTMLResponse:
+    """A saved answer, and whether the log has changed since."""
+    found = reopen(workshop, result_id, now)
+    return sheets.page(
+        "causes_result.html",
+        "/causes",
+        now,
+        found=found,
+        result=found.kept.entry,
+        question=causes_words.QUESTIONS[found.kept.entry.question],
+    )
+
+
+def id_of(text: str, field: str) -> int:
+    """An id that was chosen in a form. Raises ``InvalidError`` naming the field."""
+    if not text.isdecimal() or len(text) > 18:
+        raise InvalidError(f"no {field} was chosen", where=field, remedy="Choose one.")
+    return int(text)
+
+
+# ---- the chart -------------------------------------------------------------------------------
 
 
 def risk_figure(report: ColdReport, level: float) -> Figure:

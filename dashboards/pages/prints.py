@@ -9,12 +9,13 @@ from datetime import datetime
 from typing import Annotated
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Path, Query
 from fastapi.responses import HTMLResponse, Response
 
 from api.answers import Workshop
+from api.plan_answers import WaitingRow, pattern_for, start_planned, waiting_rows
 from api.prints import Outcome, Print
-from api.record import Kept, PrintFilter, cursor_of
+from api.record import Kept, Plan, PrintFilter, cursor_of
 from collector.errors import ConflictError, InvalidError, NotFoundError
 from dashboards import print_form
 from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
@@ -30,6 +31,14 @@ WAITING_N = 6
 
 #: What the filter by outcome may hold beside the outcomes themselves.
 NOT_LOOKED = "not-looked"
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedRound:
+    """An accepted plan with rows to be started, in the order that was drawn."""
+
+    plan: Kept[Plan]
+    waiting: tuple[WaitingRow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +107,7 @@ def _page(
         running=running,
         waiting=waiting,
         patterns=free_machines(workshop, running),
+        planned=planned_rounds(workshop),
         done=_kept_or_none(workshop, done),
         resins=resin_names(workshop),
         machines=machine_names(workshop),
@@ -137,29 +147,81 @@ def last_print(workshop: Workshop, machine: int | None = None) -> Kept[Print] | 
     return found[0] if found else None
 
 
+def planned_rounds(workshop: Workshop) -> list[PlannedRound]:
+    """The accepted plans that are not done, with what is to be started."""
+    rounds: dict[int, PlannedRound] = {}
+    for row in waiting_rows(workshop):
+        before = rounds.get(row.plan.id)
+        waiting = (*before.waiting, row) if before else (row,)
+        rounds[row.plan.id] = PlannedRound(row.plan, waiting)
+    return list(rounds.values())
+
+
 # ---- starting --------------------------------------------------------------------------------
 
 
 @router.get("/prints/new")
-def new_print(workshop: WorkshopHere, sheets: SheetsHere, now: Now) -> HTMLResponse:
-    """The form for a print, filled like the last one."""
-    last = last_print(workshop)
-    texts = print_form.like(last.entry if last else None) | {"key": str(uuid.uuid4())}
-    return show_form(workshop, sheets, now, texts)
+def new_print(
+    workshop: WorkshopHere,
+    sheets: SheetsHere,
+    now: Now,
+    plan: Annotated[int | None, Query(ge=1, lt=2**63)] = None,
+    row: Annotated[int, Query(ge=0, lt=60)] = 0,
+) -> HTMLResponse:
+    """The form for a print, filled like the last one, or for a row of a plan like its others."""
+    texts = {"key": str(uuid.uuid4()), "plan": "", "plan_row": ""}
+    if plan is None:
+        last = last_print(workshop)
+        return show_form(
+            workshop, sheets, now, print_form.like(last.entry if last else None) | texts
+        )
+    entry = workshop.record.plans.get(plan).entry
+    if row not in entry.open_rows:
+        raise InvalidError(
+            "this row of the plan is not waiting to be started",
+            where="row",
+            remedy="Start one of those that are listed on the Prints page.",
+        )
+    texts |= {"plan": str(plan), "plan_row": str(row)}
+    texts |= {"machine": str(entry.machine), "resin": str(entry.resin)}
+    return show_form(workshop, sheets, now, print_form.like(pattern_for(workshop, entry)) | texts)
 
 
 @router.post("/prints")
 def start_print(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> Response:
     """Put a print on record from its form; a form that is refused is shown again."""
-    texts = print_form.texts_of(form) | {"key": text_of(form, "key")}
+    own = {name: text_of(form, name) for name in ("key", "plan", "plan_row")}
+    texts = print_form.texts_of(form) | own
     try:
         plate = print_form.print_of(texts, now)
         if plate.running:
             refuse_second(workshop, plate.machine)
-        kept = workshop.record.prints.add(plate, key=_key_of(texts))
+        kept = _put_on_record(workshop, plate, texts)
     except (InvalidError, ConflictError) as fault:
         return show_form(workshop, sheets, now, texts, fault=fault)
     return onwards(f"/prints/{kept.id}?kept=new-print")
+
+
+def _put_on_record(workshop: Workshop, plate: Print, texts: Mapping[str, str]) -> Kept[Print]:
+    """The print on record, linked to its row of a plan where the form came from one."""
+    plan = _id_or_none(texts["plan"], "plan")
+    if plan is None:
+        return workshop.record.prints.add(plate, key=_key_of(texts))
+    row = _id_or_none(texts["plan_row"], "plan_row") or 0
+    return start_planned(workshop, plan, row, plate, key=_key_of(texts))
+
+
+@router.post("/prints/plans/{plan_id}/withdraw")
+def withdraw(
+    workshop: WorkshopHere, plan_id: Annotated[int, Path(ge=1, lt=2**63)], form: Filled
+) -> Response:
+    """Take the rest of a plan off the list; what was printed of it still counts."""
+    plan = workshop.record.plans.get(plan_id)
+    entry = plan.entry.model_copy(update={"withdrawn": True})
+    workshop.record.plans.change(
+        plan_id, entry, revision=_id_or_none(text_of(form, "revision"), "revision")
+    )
+    return onwards("/prints")
 
 
 @router.post("/prints/again")
@@ -205,10 +267,21 @@ def show_form(
         texts=texts,
         fault=fault,
         kept=kept,
+        planned=_planned_row(workshop, texts),
         fields=print_form.SETTING_FIELDS,
         resins=resin_names(workshop),
         machines=machine_names(workshop),
     )
+
+
+def _planned_row(workshop: Workshop, texts: Mapping[str, str]) -> WaitingRow | None:
+    """The row of a plan that a form is for, if it is for one."""
+    plan = _id_or_none(texts.get("plan", ""), "plan")
+    if plan is None:
+        return None
+    row = _id_or_none(texts.get("plan_row", ""), "plan_row") or 0
+    kept = workshop.record.plans.get(plan)
+    return WaitingRow(kept, row) if row < len(kept.entry.rows) else None
 
 
 def _key_of(texts: Mapping[str, str]) -> str | None:
