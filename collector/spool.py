@@ -26,7 +26,6 @@ import orjson
 
 from collector.errors import StoreError
 from collector.readings import Mark, Reading
-from collector.redelivery import SETTLED_KEPT_N
 from collector.store.contract import (
     Accounts,
     Arrival,
@@ -38,7 +37,12 @@ from collector.store.contract import (
     RefusedMessage,
 )
 from collector.store.settling import Settled
-from collector.store.sqlite_append import REFUSED_BYTES_KEPT_N, REFUSED_KEPT_N, TOUCHED_KEPT_N
+from collector.store.sqlite_append import (
+    REFUSED_BYTES_KEPT_N,
+    REFUSED_KEPT_N,
+    TOUCHED_KEPT_N,
+    keep_deliveries,
+)
 from collector.store.sqlite_connections import BUSY_WAIT_S, store_error
 
 _APPLICATION_ID = 0x7673_7031  # "vsp1"
@@ -125,7 +129,7 @@ class Spool:
                 " VALUES (?, ?, ?, ?, ?)",
                 rows,
             )
-            _keep_deliveries(connection, arrivals, settled)
+            keep_deliveries(connection, arrivals, settled)
             (last,) = connection.execute(
                 "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'waiting'"
             ).fetchone()
@@ -421,23 +425,6 @@ def _arrival(topic: str, received_ms: int, body: bytes, payload: bytes) -> Arriv
         payload,
         again=again,
     )
-
-
-def _keep_deliveries(
-    connection: sqlite3.Connection, arrivals: Sequence[Arrival], settled: int
-) -> None:
-    new = [arrival.delivery for arrival in arrivals if arrival.delivery is not None]
-    connection.executemany(
-        "INSERT INTO delivery (number, packet_id, digest) VALUES (?, ?, ?)",
-        [(one.number, one.packet_id, one.digest) for one in new],
-    )
-    if settled:
-        connection.execute("UPDATE settled SET number = max(number, ?)", (settled,))
-        connection.execute(
-            "DELETE FROM delivery WHERE number <= min("
-            "(SELECT number FROM settled), (SELECT max(number) FROM delivery) - ?)",
-            (SETTLED_KEPT_N,),
-        )
 
 
 def _count(connection: sqlite3.Connection, done: Settled) -> None:
