@@ -21,11 +21,22 @@ from api.app import create_app as create_api
 from api.problems import Problem
 from collector.errors import NotFoundError
 from dashboards.chart_bundle import ChartBundle
-from dashboards.pages import causes, health, one_print, prints, room, sensors, shelf, soak
+from dashboards.pages import (
+    causes,
+    health,
+    one_print,
+    prints,
+    readiness,
+    room,
+    sensors,
+    shelf,
+    soak,
+)
 from dashboards.sheet import FOREVER, HEADERS, Sheets, clock
 
 PAGE_ROUTERS = (
     room.router,
+    readiness.router,
     prints.router,
     one_print.router,
     shelf.router,

@@ -13,7 +13,9 @@ from fastapi.responses import HTMLResponse, Response
 from starlette.datastructures import FormData
 
 from api.answers import PrintConditions, Workshop, conditions_of
+from api.causes_answers import unusual_answer
 from api.checked import checked
+from api.marks import Counted
 from api.phases import first_layers
 from api.prints import Outcome, Print, window_of
 from api.record import Kept
@@ -50,10 +52,15 @@ class Before:
 
 @router.get("/prints/{print_id}")
 def one_print(
-    workshop: WorkshopHere, sheets: SheetsHere, now: Now, print_id: PrintId, done: str = ""
+    workshop: WorkshopHere,
+    sheets: SheetsHere,
+    now: Now,
+    print_id: PrintId,
+    done: str = "",
+    counted: Counted = Counted.PLAUSIBLE,
 ) -> HTMLResponse:
     """The whole page."""
-    return show_print(workshop, sheets, now, print_id, done=done)
+    return show_print(workshop, sheets, now, print_id, done=done, counted=counted)
 
 
 def show_print(
@@ -63,10 +70,11 @@ def show_print(
     print_id: int,
     *,
     done: str = "",
+    counted: Counted = Counted.PLAUSIBLE,
     fault: InvalidError | ConflictError | None = None,
 ) -> HTMLResponse:
     """The page of a print, with what went wrong if its form was refused."""
-    found = conditions_of(workshop, print_id, now)
+    found = conditions_of(workshop, print_id, now, left_out=counted.left_out)
     kept = found.plate
     resins, machines = resin_names(workshop), machine_names(workshop)
     return sheets.page(
@@ -79,7 +87,10 @@ def show_print(
         parts=print_form.parts_to_judge(kept.entry),
         conditions=found,
         windows=windows_of(found),
-        figures=figures_of(workshop, kept.entry, now),
+        figures=figures_of(workshop, kept.entry, now, counted),
+        counted=counted,
+        countings=words.COUNTED,
+        unusual=unusual_answer(workshop, kept.id, now) if kept.entry.failed_share else None,
         said=print_form.in_words(kept.entry, resins, machines, parts=False),
         befores=befores_of(workshop, kept, resins, machines),
         resins=resins,
@@ -98,7 +109,9 @@ def windows_of(found: PrintConditions) -> list[tuple[str, Any]]:
     return [(name, window) for name, window in named if window is not None]
 
 
-def figures_of(workshop: Workshop, plate: Print, now: datetime) -> list[Figure]:
+def figures_of(
+    workshop: Workshop, plate: Print, now: datetime, counted: Counted = Counted.PLAUSIBLE
+) -> list[Figure]:
     """The print's window with half an hour at both ends, °C and %RH apart."""
     if plate.order_only:
         return []
@@ -115,7 +128,11 @@ def figures_of(workshop: Workshop, plate: Print, now: datetime) -> list[Figure]:
     room = [channel.id for channel in workshop.settings.channels if channel.role in CHART_ROLES[1:]]
     start_ms, end_ms = start_ms - MARGIN_MS, min(end_ms + MARGIN_MS, ms_of(now))
     drawn = traces.traces_of(
-        workshop, traces.channels_named(workshop, [vat, *room]), start_ms, max(end_ms, start_ms + 1)
+        workshop,
+        traces.channels_named(workshop, [vat, *room]),
+        start_ms,
+        max(end_ms, start_ms + 1),
+        counted,
     )
     return [
         panel_figure(panel, start_ms, max(end_ms, start_ms + 1), f"panel-{number}", spans)

@@ -15,6 +15,7 @@ from collector.readings import Role, ms_of
 from dashboards import chart_rows, traces, words
 from dashboards.chart_rows import Trace
 from dashboards.figure import Figure, panel_figure
+from dashboards.pages import readiness
 from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
 from dashboards.sheet import Now, SheetsHere
 
@@ -23,13 +24,6 @@ router = APIRouter(include_in_schema=False)
 #: Windows the page offers [h].
 WINDOWS_H = {6: "6 hours", 24: "a day", 168: "a week"}
 Hours = Annotated[int, Query(ge=1, le=24 * 31)]
-
-#: What the charts may draw a line through, as the page offers it.
-COUNTED = {
-    Counted.PLAUSIBLE: "All but implausible ones",
-    Counted.UNMARKED: "Undoubted ones only",
-    Counted.ALL: "Every reading",
-}
 
 TREND_WIDTH, TREND_HEIGHT = 300.0, 40.0
 
@@ -81,7 +75,9 @@ def room(
         hours=hours,
         windows=WINDOWS_H,
         counted=counted,
-        countings=COUNTED,
+        countings=words.COUNTED,
+        advices=readiness.advices(workshop, now),
+        limit_fields=readiness.LIMIT_FIELDS,
         prints=state.prints,
         soaks=state.soaks,
         resins=resin_names(workshop),
