@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from api.causes.adjusting import adjustable
 from api.print_conditions import (
     NO_END,
     NO_START,
@@ -183,10 +184,7 @@ def print_rows(
                 temperature_c=vat.value_c,
                 failed_share=share,
                 resin=resins[plate.resin],
-                settings={
-                    name: float(value)
-                    for name, value in plate.settings.model_dump(exclude_none=True).items()
-                },
+                settings=adjustable(plate.settings),
             )
         )
     return tuple(rows), dict(left_out), noted_n
