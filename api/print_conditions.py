@@ -171,14 +171,14 @@ class _Source:
 
 @dataclass(frozen=True, slots=True)
 class _Trace:
-    """What one channel read, or two make together, without the doubtful readings.
+    """What one channel read, or two make together, without the readings that do not count.
 
-    ``doubtful_ms`` are the times of those that were left out.
+    ``left_out_ms`` are the times of those.
     """
 
     series: Series
     gap_limit_ms: int
-    doubtful_ms: Times
+    left_out_ms: Times
 
 
 Quantity = Role | Derived
@@ -192,12 +192,14 @@ def conditions_of(
     below_c: float | None = None,
     above_c: float | None = None,
     least_coverage: float = LEAST_COVERAGE,
+    left_out: Mark = Mark.IMPLAUSIBLE,
 ) -> PrintConditions:
     """What vat and room really did in every window of a print.
 
     ``below_c`` and ``above_c`` are the vat temperatures [°C] outside which minutes and
     degree-hours are counted: the resin's printed ones, else the usual ones, when not given.
-    A print that runs is taken up to ``now``.
+    Readings with a mark of ``left_out`` count in no figure; the value that enters the analyses
+    rests on undoubted ones whatever was asked. A print that runs is taken up to ``now``.
     """
     record = workshop.record
     with record.reading():
@@ -219,16 +221,16 @@ def conditions_of(
     printing = _printing_windows(plate, whole, now, end_known=end_known)
     last = PrintWindow.WHOLE if end_known else PrintWindow.FIRST_LAYERS
     hull = Window(printing[PrintWindow.BEFORE_START].start, printing[last].end)
-    traces = _traces(workshop, _sources(workshop, machine, ROLES, plate.start), hull)
+    traces = _traces(workshop, _sources(workshop, machine, ROLES, plate.start), hull, left_out)
     found = {
         name: _window_conditions(window, traces, ROLES, asked) for name, window in printing.items()
     }
     for name, window in _afterwork_windows(plate, now).items():
         sources = _sources(workshop, machine, ROOM_ROLES, window.start)
-        later = _traces(workshop, sources, window)
+        later = _traces(workshop, sources, window, left_out)
         found[name] = _window_conditions(window, later, ROOM_ROLES, asked)
     vat = traces.get(Role.VAT_TEMPERATURE)
-    if vat is None:
+    if vat is None or left_out & ~DOUBTFUL:
         value = vat_value(workshop, plate, machine, now)
     else:
         value = _value_of(vat, printing[PrintWindow.FIRST_LAYERS])
@@ -251,7 +253,7 @@ def vat_value(workshop: Workshop, plate: Print, machine: Machine, now: datetime)
     window = phases_of(plate, now).first_layers
     if window.end <= window.start:
         return VatValue(None, NOT_YET, channel=source.channel)
-    return _value_of(_trace(workshop, source, window), window)
+    return _value_of(_trace(workshop, source, window, DOUBTFUL), window)
 
 
 def _value_of(trace: _Trace, window: Window) -> VatValue:
@@ -318,7 +320,7 @@ def _sources(
     return found
 
 
-def _trace(workshop: Workshop, source: _Source, window: Window) -> _Trace:
+def _trace(workshop: Workshop, source: _Source, window: Window, left_out: Mark) -> _Trace:
     series = workshop.series(source.channel, window)
     since, until = source.since_ms, source.until_ms
     if since is not None or until is not None:
@@ -326,17 +328,17 @@ def _trace(workshop: Workshop, source: _Source, window: Window) -> _Trace:
         first = 0 if since is None else int(np.searchsorted(times, since))
         last = len(times) if until is None else int(np.searchsorted(times, until))
         series = _cut(series, first, last)
-    doubtful = (series.marks & int(DOUBTFUL)) != 0
-    clean = series.without(DOUBTFUL) if doubtful.any() else series
-    return _Trace(clean, workshop.gap_limit_ms(source.channel), series.times_ms[doubtful])
+    out = (series.marks & int(left_out)) != 0
+    kept = series.without(left_out) if out.any() else series
+    return _Trace(kept, workshop.gap_limit_ms(source.channel), series.times_ms[out])
 
 
 def _traces(
-    workshop: Workshop, sources: Mapping[Role, _Source], hull: Window
+    workshop: Workshop, sources: Mapping[Role, _Source], hull: Window, left_out: Mark
 ) -> dict[Quantity, _Trace]:
     """The trace of every role and of every quantity that can be made of them."""
     traces: dict[Quantity, _Trace] = {
-        role: _trace(workshop, source, hull) for role, source in sources.items()
+        role: _trace(workshop, source, hull, left_out) for role, source in sources.items()
     }
     for quantity, made in _MADE_OF.items():
         if made.first in traces and made.second in traces:
@@ -358,9 +360,9 @@ def _made(first: _Trace, second: _Trace, made: _Made) -> _Trace:
         series = Series(
             series.channel, series.times_ms[there], series.values[there], series.marks[there]
         )
-    doubtful = np.sort(np.concatenate((first.doubtful_ms, second.doubtful_ms)))
+    left_out_ms = np.sort(np.concatenate((first.left_out_ms, second.left_out_ms)))
     # Where both are covered the points lie no further apart than the smaller limit allows.
-    return _Trace(series, min(first.gap_limit_ms, second.gap_limit_ms), doubtful)
+    return _Trace(series, min(first.gap_limit_ms, second.gap_limit_ms), left_out_ms)
 
 
 def _cut(series: Series, first: int, last: int) -> Series:
@@ -439,7 +441,7 @@ def _measured(trace: _Trace, window: Window, asked: _Asked, *, limited: bool = F
         least_coverage=asked.least_coverage,
         left_out=Mark.NONE,
     )
-    out_n = int(np.diff(np.searchsorted(trace.doubtful_ms, (start_ms, end_ms)))[0])
+    out_n = int(np.diff(np.searchsorted(trace.left_out_ms, (start_ms, end_ms)))[0])
     if out_n:
         summary = replace(summary, marked_out=out_n)
     return Measured(trace.series.channel, summary)

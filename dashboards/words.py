@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from datetime import datetime, timedelta
 
+from api.marks import Counted
 from api.prints import FailureMode, Outcome
 from collector.readings import Mark, Role
 
@@ -43,6 +44,13 @@ MARKS = {
     Mark.LATE: "late",
     Mark.CLOCK: "clock off",
     Mark.CONFLICT: "conflict",
+}
+
+#: Which readings count, as pages offer it.
+COUNTED = {
+    Counted.PLAUSIBLE: "All but implausible ones",
+    Counted.UNMARKED: "Undoubted ones only",
+    Counted.ALL: "Every reading",
 }
 
 #: Digits after the point for each unit.

@@ -55,7 +55,7 @@ class SummaryShape(Frozen):
     channel: str
     unit: str
     count: int
-    marked_out: int = Field(description="Readings left out as doubtful.")
+    marked_out: int = Field(description="Readings that did not count for their marks.")
     coverage: float
     longest_gap_s: float
     gaps: tuple[GapShape, ...]

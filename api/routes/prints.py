@@ -10,6 +10,7 @@ from fastapi import APIRouter, Body, Query, Request, Response
 from pydantic import Field
 
 from api import answers
+from api.marks import Counted
 from api.print_answers import phases_now, plan_for, remarks_on
 from api.print_conditions import LEAST_COVERAGE
 from api.prints import MOST_ID, FailureMode, Outcome, Print
@@ -17,7 +18,7 @@ from api.problems import problems
 from api.record import Kept, PrintFilter, cursor_of
 from api.record.entries import Revision
 from api.routes import asking
-from api.routes.asking import EntryId, Key, Now, Patch, Since, TheWorkshop, Until
+from api.routes.asking import CountedQuery, EntryId, Key, Now, Patch, Since, TheWorkshop, Until
 from api.routes.conditions_shape import ConditionsShape, shape_of
 from api.routes.phases_shape import PLAN, PhasesShape, PlanAsked, PlanShape
 from api.routes.shapes import PRINT, CostShape, PrintOnRecord, PrintPage, sent
@@ -201,14 +202,22 @@ def print_conditions(
     coverage: Annotated[
         float, Query(gt=0, le=1, description="Withhold figures where less was recorded.")
     ] = LEAST_COVERAGE,
+    counted: CountedQuery = Counted.PLAUSIBLE,
 ) -> ConditionsShape:
     """Time-weighted over what was really recorded, in each window of the print.
 
     Figures are withheld, with the reason, where too little was recorded; nothing is computed
     across a gap. The vat's limits are the resin's printed temperatures, else 18 and 35 °C,
-    unless given. A print that runs is taken up to now.
+    unless given. `marked_out` says how many readings did not count for their marks; `vat`
+    rests on undoubted ones, whatever is counted. A print that runs is taken up to now.
     """
     found = answers.conditions_of(
-        workshop, id, now, below_c=below, above_c=above, least_coverage=coverage
+        workshop,
+        id,
+        now,
+        below_c=below,
+        above_c=above,
+        least_coverage=coverage,
+        left_out=counted.left_out,
     )
     return shape_of(found)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
@@ -15,7 +17,7 @@ from api.marks import Counted, reduced
 from collector.readings import Mark, Reading, Series, ms_of
 from collector.store.contract import Arrival
 from collector.store.stretches import buckets_of
-from tests.api.test_answers import EVENING
+from tests.api.test_answers import EVENING, plate
 
 MINUTE = 60_000
 START = ms_of(EVENING)
@@ -117,3 +119,28 @@ def test_a_correction_moves_no_reading_across_the_limit_it_was_marked_by(
     assert found.marked.values.tolist() == [78.5]
     assert isinstance(workshop.believed, BelievedChains)
     assert isinstance(found.marked, Series)
+
+
+def test_a_prints_conditions_count_what_was_asked_and_the_analyses_only_the_undoubted(
+    workshop: Workshop, client: TestClient
+) -> None:
+    readings = [(20.0, Mark.NONE)] * 60
+    readings[3] = (85.0, Mark.IMPLAUSIBLE)
+    readings[6] = (23.0, Mark.JUMP)
+    readings[9] = (21.0, Mark.LATE)
+    fill(workshop, readings)
+    kept = workshop.record.prints.add(plate(end=EVENING + timedelta(hours=1)))
+
+    def asked(**more: str) -> tuple[float, int, int]:
+        found = client.get(f"/api/prints/{kept.id}/conditions", params=more).json()
+        vat = found["whole"]["measured"]["vat_temperature"]
+        values.add(found["vat"]["value_c"])
+        return vat["maximum"], vat["count"], vat["marked_out"]
+
+    values: set[float] = set()
+    assert asked() == (23.0, 59, 1)
+    assert asked(counted="unmarked") == (20.0, 57, 3)
+    assert asked(counted="all") == (85.0, 60, 0)
+    (value_c,) = values
+    late_share = 1 / 30  # the reading that came late is none to doubt
+    assert value_c == pytest.approx(20.0 + late_share, abs=0.01)

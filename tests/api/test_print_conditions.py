@@ -74,7 +74,7 @@ def traces(seed: int, *, cold: bool = False) -> dict[str, tuple[pd.Series[float]
             hole = rng.uniform(times[0], times[-1])
             times = times[(times < hole) | (times > hole + rng.uniform(400, 3_000))]
         values = level + swing * np.sin((times - begin) / 5_000) + rng.normal(0, 0.1, len(times))
-        marks = np.where(rng.random(len(times)) < 0.03, int(Mark.JUMP), 0)
+        marks = np.where(rng.random(len(times)) < 0.03, int(Mark.IMPLAUSIBLE), 0)
         values[marks > 0] += 40
         found[channel] = pd.Series(values, index=times), marks.tolist()
     return found

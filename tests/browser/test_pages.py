@@ -211,5 +211,5 @@ def test_the_clock_of_the_chart_is_the_servers(server: Server, open_page: Open) 
     start = server.workshop.record.prints.get(41).entry.start
     whole_hour_ms = (ms_of(start) // 3_600_000 + 2) * 3_600_000
     hour = moment_of(whole_hour_ms).astimezone().strftime("%H:%M")
-    ticks = watched.page.locator("#panel-0 .role-axis-label text").all_inner_texts()
+    ticks = watched.page.locator("#panel-0 .role-axis-label text").all_text_contents()
     assert hour in ticks or hour == "00:00", ticks

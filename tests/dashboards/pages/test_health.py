@@ -128,3 +128,16 @@ def test_marked_readings_stand_apart_from_the_line(filled: Workshop, client: Tes
     said = text_of(client.get("/").text)
     assert "1 doubtful reading (1 implausible); 1 not part of the line." in said
     assert "doubtful" not in text_of(client.get("/?hours=6").text).split("Relative humidity")[1]
+
+
+def test_a_print_says_how_many_readings_did_not_count(filled: Workshop, client: TestClient) -> None:
+    plate = filled.record.prints.get(41).entry
+    at = plate.start + timedelta(minutes=2, seconds=7)
+    reading = Reading("vat-north", ms_of(at), 99.0, Mark.IMPLAUSIBLE)
+    filled.received.append([Arrival("cellar/north", NOW_MS, (reading,))])
+    said = text_of(client.get("/prints/41").text)
+    assert "Resin in the vat: 1 reading left out as implausible." in said
+    assert "to 99.0" not in said
+    every = text_of(client.get("/prints/41?counted=all").text)
+    assert "left out" not in every.split("What stood before")[0]
+    assert "to 99.0" in every
