@@ -172,9 +172,10 @@ class Drain:
             if answer is None or answer.fate is Fate.TAKEN:
                 pause_s = self._first_pause_s
                 self._recovered()
-                self._more = self._more or answer is not None
+                if answer is not None:
+                    self._look_again()
                 continue
-            self._more = True
+            self._look_again()
             self._tell(answer)
             if answer.fate is not Fate.LATER:
                 return
@@ -189,6 +190,10 @@ class Drain:
             self._changed.wait_for(lambda: self._more or self._ending)
             self._more = False
             return not self._ending
+
+    def _look_again(self) -> None:
+        with self._changed:  # never set to False here: somebody may have put in more just now
+            self._more = True
 
     def _tried(self) -> Answer | None:
         try:
