@@ -199,7 +199,7 @@ def conditions_of(
     ``below_c`` and ``above_c`` are the vat temperatures [°C] outside which minutes and
     degree-hours are counted: the resin's printed ones, else the usual ones, when not given.
     Readings with a mark of ``left_out`` count in no figure; the value that enters the analyses
-    rests on undoubted ones whatever was asked. A print that runs is taken up to ``now``.
+    leaves out those of ``DOUBTFUL`` whatever was asked. A print that runs is taken up to ``now``.
     """
     record = workshop.record
     with record.reading():
