@@ -209,7 +209,8 @@ def print_conditions(
     Figures are withheld, with the reason, where too little was recorded; nothing is computed
     across a gap. The vat's limits are the resin's printed temperatures, else 18 and 35 °C,
     unless given. `marked_out` says how many readings did not count for their marks; `vat`
-    leaves out every doubtful one but late ones, whatever is counted. A print that runs is taken up to now.
+    leaves out every doubtful one but late ones, whatever is counted. A print that runs is taken
+    up to now.
     """
     found = answers.conditions_of(
         workshop,
