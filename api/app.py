@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from asyncio import to_thread
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from importlib.metadata import version
+from typing import Any
 
 from fastapi import FastAPI
 from fastapi_offline import FastAPIOffline
@@ -32,6 +36,7 @@ from api.routes import (
     unusual,
     whole_record,
 )
+from collector.config import BrokerSettings
 
 SUBJECTS = (
     resins,
@@ -86,4 +91,25 @@ def create_app(workshop: Workshop, *, shown: Shown | None = None) -> FastAPI:
     for subject in SUBJECTS:
         app.include_router(subject.router)
     answer_with_problems(app, shown)
+    if workshop.settings.broker is not None:
+        _tell_readiness(app, workshop, workshop.settings.broker)
     return app
+
+
+def _tell_readiness(app: FastAPI, workshop: Workshop, broker: BrokerSettings) -> None:
+    """Publish which machines may be started while the app runs."""
+    from api.ready_messages import ReadyMessages
+
+    inner = app.router.lifespan_context
+
+    @asynccontextmanager
+    async def lifespan(started: Any) -> AsyncIterator[Any]:
+        messages = ReadyMessages(workshop, broker)
+        messages.start()
+        try:
+            async with inner(started) as state:
+                yield state
+        finally:
+            await to_thread(messages.stop)
+
+    app.router.lifespan_context = lifespan

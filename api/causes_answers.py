@@ -185,7 +185,9 @@ def conditions_answer(workshop: Workshop, now: datetime) -> Ranking:
 
     def make() -> Ranking:
         found = rank(rows, left_out=log.left_out, units=UNITS)
-        said = [f"Not looked at: {name}: {reason}." for name, reason in (unread | beyond).items()]
+        said = [f"Not looked at: {name}: {reason}." for name, reason in beyond.items()]
+        if unread:
+            said.append(f"Not on record for any print, so not looked at: {', '.join(unread)}.")
         return replace(
             found,
             dropped={**found.dropped, **unread, **beyond},

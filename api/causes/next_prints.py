@@ -227,19 +227,15 @@ def _sentences(pair: Pair, width_now: float, rounds: int | None) -> list[str]:
             f"About {words.counted(rounds, 'round')} until the limit is known to within 3 °C"
             " (a rough forecast)."
         )
-    return [
-        f"Print six: three starting at {pair.cold_c:.0f} °C, three at {pair.warm_c:.0f} °C,"
-        " in the order listed, with the same resin and settings throughout.",
-        f"Expect about {words.counted(round(pair.failures, 1), 'failure')} among them.",
-        _narrower(pair, width_now),
-        more,
-        CAUTION,
-    ]
-
-
-def _narrower(pair: Pair, width_now: float) -> str:
-    """What a round is expected to gain; a limit that is known well may gain nothing from six."""
+    six = (
+        f"three starting at {pair.cold_c:.0f} °C, three at {pair.warm_c:.0f} °C,"
+        " in the order listed, with the same resin and settings throughout."
+    )
+    failures = f"Expect about {words.counted(round(pair.failures, 1), 'failure')} among them."
     now = f"The limit is now known to within {width_now:.1f} °C;"
     if pair.width_c >= width_now:
-        return f"{now} another six prints are not expected to narrow it."
-    return f"{now} after this round about {pair.width_c:.1f} °C is expected."
+        # A limit that is known well may gain nothing from six prints: then say so first.
+        gain = f"{now} another six prints are not expected to narrow it."
+        return [gain, f"To check it all the same, print six: {six}", failures, CAUTION]
+    gain = f"{now} after this round about {pair.width_c:.1f} °C is expected."
+    return [f"Print six: {six}", failures, gain, more, CAUTION]

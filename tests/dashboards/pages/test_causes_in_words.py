@@ -136,7 +136,7 @@ def test_the_page_answers_the_questions_that_are_asked_of_it(
     # From how many prints, how many were left out, and why?
     assert "Prints used 150" in text
     # What was not looked at, and why not?
-    assert "Not looked at: room humidity: not on record for any print." in text
+    assert "Not on record for any print, so not looked at: room temperature, room humidity" in text
     # How often at each temperature, without a model?
     assert "Prints by vat temperature in their first layers" in text
     # What is expected of the next six?
