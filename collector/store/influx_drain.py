@@ -66,8 +66,7 @@ class Drain:
         self._came_on = False
         self._fault: Answer | None = None
         self._through = 0
-        self._awaited: tuple[int, int] | None = None
-        self._counted = Appended()
+        self._each: dict[int, Appended] | None = None
         self._thread = threading.Thread(target=self._run, name="drain", daemon=True)
 
     @property
@@ -88,22 +87,31 @@ class Drain:
         if self._thread.is_alive():
             self._thread.join()
 
+    def expect(self) -> None:
+        """Remember from now on what arrivals are counted as, for :meth:`settled`."""
+        with self._changed:
+            self._each = {}
+
     def settled(self, first: int, last: int, patience_s: float) -> Appended:
         """Wait until these numbers have left the spool; what they were counted as.
 
-        Not longer than ``patience_s``, and not at all while the server is known to take
-        nothing; what has not left by then counts as nothing yet.
+        They have to be put there after :meth:`expect`. Not longer than ``patience_s``, and not
+        at all while the server is known to take nothing; what has not left by then counts as
+        nothing yet.
         """
         with self._changed:
             if self._through < last:
-                self._awaited, self._counted = (first, last), Appended()
                 self._more = True
                 self._changed.notify_all()
                 self._changed.wait_for(
                     lambda: self._through >= last or self._fault is not None or self._ending,
                     patience_s,
                 )
-            counted, self._awaited = self._counted, None
+            each, self._each = self._each or {}, None
+            counted = Appended()
+            for number in range(first, last + 1):
+                if number in each:
+                    counted = _sum(counted, each[number])
             return counted
 
     def step(self) -> Answer | None:
@@ -155,11 +163,9 @@ class Drain:
     def _note(self, batch: Sequence[Waiting], done: Settled) -> None:
         with self._changed:
             self._through = batch[-1].number
-            if self._awaited is not None:
-                first, last = self._awaited
-                for one, counts in zip(batch, done.each, strict=True):
-                    if first <= one.number <= last:
-                        self._counted = _sum(self._counted, counts)
+            if self._each is not None:
+                numbers = (one.number for one in batch)
+                self._each.update(zip(numbers, done.each, strict=True))
             self._changed.notify_all()
 
     # -- the thread ----------------------------------------------------------------------------

@@ -106,6 +106,8 @@ class InfluxStore:
             spool, drain = self._open()
             if not arrivals and not settled:
                 return Appended()
+            if arrivals:
+                drain.expect()
             last = spool.put(arrivals, settled=settled)
             if not arrivals:
                 return Appended()

@@ -445,6 +445,19 @@ def test_a_full_spool_takes_nothing_more_and_says_so(
     told(tmp_path, small, act)
 
 
+def test_what_is_through_before_it_is_asked_for_is_counted_as_what_it_is(bench: Bench) -> None:
+    """The thread may be faster than the append that waits for it."""
+    for rows, want in (
+        ([(0, 1.0), (1, 1.0)], Appended(stored=2)),
+        ([(1, 1.0), (1, 2.0), (2, 1.0)], Appended(1, 1, 1)),
+    ):
+        bench.drain.expect()
+        bench.put(rows)
+        last = bench.spool.take(10)[-1].number
+        assert bench.fates() == [Fate.TAKEN]
+        assert bench.drain.settled(last - len(rows) + 1, last, patience_s=0) == want
+
+
 def test_batches_hold_no_more_than_the_server_likes(bench: Bench, double: InfluxDouble) -> None:
     bench.put([(at, 1.0) for at in range(BATCH_READINGS_N + 10)])
     assert bench.fates(3) == [Fate.TAKEN, Fate.TAKEN, None]
