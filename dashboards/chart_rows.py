@@ -183,7 +183,7 @@ def marked_columns(traces: Sequence[Trace], offset_ms: int, frame: Columns) -> C
 
 
 def marked_words(traces: Iterable[Trace]) -> str:
-    """How many doubtful readings a chart has, of what kinds; empty when there is none."""
+    """How many doubtful readings a chart has, of what kinds, and how many its line leaves out."""
     kinds: dict[str, int] = {}
     total = left_out = 0
     for trace in traces:
@@ -192,11 +192,12 @@ def marked_words(traces: Iterable[Trace]) -> str:
         for mark, text in words.MARKS.items():
             carried = int(np.count_nonzero(trace.marked.marks & int(mark)))
             kinds[text] = kinds.get(text, 0) + carried
+    out = f"{words.count(left_out, 'reading')} not part of the line" if left_out else ""
     if not total:
-        return ""
+        return f"{out}." if out else ""
     listed = ", ".join(f"{count} {text}" for text, count in kinds.items() if count)
-    out = f"; {left_out} not part of the line" if left_out else ""
-    return f"{words.count(total, 'doubtful reading')} ({listed}){out}."
+    said = f"{words.count(total, 'doubtful reading')} ({listed})"
+    return f"{said}; {out}." if out else f"{said}."
 
 
 def span_columns(spans: Sequence[Span], offset_ms: int) -> Columns:

@@ -6,9 +6,10 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from api.answers import Workshop
+from api.conditions import DOUBTFUL
 from api.marks import Counted, marked_in, reduced
 from collector.channels import Channel
-from collector.readings import Role
+from collector.readings import Role, Series
 from dashboards import words
 from dashboards.chart_rows import Trace, trace_of_buckets, trace_of_series
 
@@ -38,10 +39,16 @@ def trace_of(
         kept = series.without(counted.left_out)
         line = trace_of_series(kept, name, unit, gap_limit_ms=limit_ms)
         marked = marked_in(series, start_ms, end_ms)
-        return replace(line, marked=marked, left_out_n=len(series) - len(kept))
+        return replace(line, marked=doubtful(marked), left_out_n=len(series) - len(kept))
     found = reduced(workshop, channel.id, start_ms, end_ms, BUCKETS_N, counted)
     line = trace_of_buckets(found.buckets, found.gaps, name, unit)
-    return replace(line, marked=found.marked, left_out_n=found.left_out_n)
+    return replace(line, marked=doubtful(found.marked), left_out_n=found.left_out_n)
+
+
+def doubtful(marked: Series) -> Series:
+    """The marked readings whose value or time is in doubt; one that came late is none of them."""
+    take = (marked.marks & int(DOUBTFUL)) != 0
+    return Series(marked.channel, marked.times_ms[take], marked.values[take], marked.marks[take])
 
 
 def traces_of(

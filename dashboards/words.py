@@ -49,7 +49,7 @@ MARKS = {
 #: Which readings count, as pages offer it.
 COUNTED = {
     Counted.PLAUSIBLE: "All but implausible ones",
-    Counted.UNMARKED: "Undoubted ones only",
+    Counted.UNMARKED: "Only those without a mark",
     Counted.ALL: "Every reading",
 }
 

@@ -22,7 +22,7 @@ from dashboards.traces import label_of
 router = APIRouter(include_in_schema=False)
 
 #: Clock conditions that a person should look at.
-CLOCK_TROUBLE = (Condition.AHEAD, Condition.BEHIND, Condition.AT_1970, Condition.UNSTEADY)
+CLOCK_TROUBLE = (Condition.AHEAD, Condition.BEHIND, Condition.AT_1970)
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,7 +113,8 @@ def test_refused_messages_are_listed_as_text_or_hex_and_never_as_markup(
 def test_marked_readings_stand_apart_from_the_line(filled: Workshop, client: TestClient) -> None:
     at = workshops.NOW - timedelta(minutes=30, seconds=30)
     reading = Reading("vat-north", ms_of(at), 99.0, Mark.IMPLAUSIBLE)
-    filled.received.append([Arrival("cellar/north", NOW_MS, (reading,))])
+    late = Reading("vat-north", ms_of(at) + 500, 23.0, Mark.LATE)  # no doubt about its value
+    filled.received.append([Arrival("cellar/north", NOW_MS, (reading, late))])
 
     def panel(counted: str) -> tuple[float, int]:
         charts = client.get("/room/charts", params={"hours": 6, "counted": counted}).json()
@@ -126,7 +127,7 @@ def test_marked_readings_stand_apart_from_the_line(filled: Workshop, client: Tes
     assert panel("unmarked")[0] < 30
     assert panel("all")[0] == 99.0
     said = text_of(client.get("/").text)
-    assert "1 doubtful reading (1 implausible); 1 not part of the line." in said
+    assert "1 doubtful reading (1 implausible); 1 reading not part of the line." in said
     assert "doubtful" not in text_of(client.get("/?hours=6").text).split("Relative humidity")[1]
 
 
