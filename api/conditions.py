@@ -118,14 +118,15 @@ def summarise(
     window that does not end after it starts, or a gap limit that is not positive.
     """
     _check_window(start_ms, end_ms, gap_limit_ms)
-    kept = series.without(left_out)
+    kept = series.without(left_out) if left_out else series
     inside = _inside(kept, start_ms, end_ms)
+    all_inside = inside if kept is series else _inside(series, start_ms, end_ms)
     covered = coverage_of(kept.times_ms, start_ms, end_ms, gap_limit_ms=gap_limit_ms)
     bare = Summary(
         start_ms=start_ms,
         end_ms=end_ms,
         count=covered.count,
-        marked_out=int(np.count_nonzero(_inside(series, start_ms, end_ms))) - covered.count,
+        marked_out=int(np.count_nonzero(all_inside)) - covered.count,
         coverage=covered.share,
         gaps=covered.gaps,
         below=below,
@@ -168,21 +169,35 @@ def together(
     run straight between readings no further apart than its own gap limit. A hole in either is
     a hole in it. A difference made so is exact in between; a dew point is near enough.
     """
-    parts = [first.without(left_out), second.without(left_out)]
-    times = np.union1d(parts[0].times_ms, parts[1].times_ms)
+    times, one, other = side_by_side(
+        first.without(left_out), second.without(left_out), gap_limits_ms
+    )
+    values = combine(one, other)
+    return Series(channel, times, values, np.zeros(len(values), np.uint8))
+
+
+def side_by_side(
+    first: Series, second: Series, gap_limits_ms: tuple[float, float]
+) -> tuple[npt.NDArray[np.int64], Floats, Floats]:
+    """Two series at every reading of either at which both are recorded: times and values.
+
+    Each is taken to run straight between readings no further apart than its gap limit.
+    """
+    if np.array_equal(first.times_ms, second.times_ms):
+        return first.times_ms, first.values, second.values
+    times = np.union1d(first.times_ms, second.times_ms)
     known = np.ones(len(times), bool)
     columns = []
-    for part, limit in zip(parts, gap_limits_ms, strict=True):
+    for part, limit in zip((first, second), gap_limits_ms, strict=True):
         if len(part) == 0:
-            return Series.of(channel, [])
+            return part.times_ms, part.values, part.values
         left = np.searchsorted(part.times_ms, times, side="right") - 1
         right = np.searchsorted(part.times_ms, times)
         inside = (left >= 0) & (right < len(part))
         left, right = np.maximum(left, 0), np.minimum(right, len(part) - 1)
         known &= inside & (part.times_ms[right] - part.times_ms[left] <= limit)
         columns.append(np.interp(times, part.times_ms, part.values))
-    values = combine(columns[0][known], columns[1][known])
-    return Series(channel, times[known], values, np.zeros(len(values), np.uint8))
+    return times[known], columns[0][known], columns[1][known]
 
 
 #: What a first-layers value needs (method: keeps its error at or below 0.05 °C).

@@ -23,8 +23,8 @@ from api.conditions import (
     Floats,
     Summary,
     first_layers_value,
+    side_by_side,
     summarise,
-    together,
 )
 from api.phases import phases_of
 from api.prints import Print, Window, window_of
@@ -340,29 +340,32 @@ def _traces(
     traces: dict[Quantity, _Trace] = {
         role: _trace(workshop, source, hull, left_out) for role, source in sources.items()
     }
-    for quantity, made in _MADE_OF.items():
-        if made.first in traces and made.second in traces:
-            traces[quantity] = _made(traces[made.first], traces[made.second], made)
+    for pair in dict.fromkeys((made.first, made.second) for made in _MADE_OF.values()):
+        if all(role in traces for role in pair):
+            traces.update(_made_of(pair, traces))
     return traces
 
 
-def _made(first: _Trace, second: _Trace, made: _Made) -> _Trace:
-    series = together(
-        first.series,
-        second.series,
-        made.combine,
-        channel=f"{first.series.channel}, {second.series.channel}",
-        gap_limits_ms=(first.gap_limit_ms, second.gap_limit_ms),
-        left_out=Mark.NONE,
+def _made_of(pair: tuple[Role, Role], traces: Mapping[Quantity, _Trace]) -> dict[Quantity, _Trace]:
+    """Every quantity that is made of a pair of roles."""
+    first, second = (traces[role] for role in pair)
+    times, one, other = side_by_side(
+        first.series, second.series, (first.gap_limit_ms, second.gap_limit_ms)
     )
-    there = np.isfinite(series.values)
-    if not there.all():
-        series = Series(
-            series.channel, series.times_ms[there], series.values[there], series.marks[there]
-        )
+    channel = f"{first.series.channel}, {second.series.channel}"
     left_out_ms = np.sort(np.concatenate((first.left_out_ms, second.left_out_ms)))
     # Where both are covered the points lie no further apart than the smaller limit allows.
-    return _Trace(series, min(first.gap_limit_ms, second.gap_limit_ms), left_out_ms)
+    gap_limit_ms = min(first.gap_limit_ms, second.gap_limit_ms)
+    unmarked = np.zeros(len(times), np.uint8)
+    found: dict[Quantity, _Trace] = {}
+    for quantity, made in _MADE_OF.items():
+        if (made.first, made.second) != pair:
+            continue
+        values = made.combine(one, other)
+        there = np.isfinite(values)
+        series = Series(channel, times[there], values[there], unmarked[there])
+        found[quantity] = _Trace(series, gap_limit_ms, left_out_ms)
+    return found
 
 
 def _cut(series: Series, first: int, last: int) -> Series:
@@ -408,6 +411,9 @@ def _window_conditions(
         lacking = next((role for role in (made.first, made.second) if role in missing), None)
         if lacking is not None:
             not_derived[quantity] = f"it needs the {lacking.value}: {missing[lacking]}"
+            continue
+        if quantity is Derived.FROST_POINT and len(traces[quantity].series) == 0:
+            not_derived[quantity] = NO_FROST
             continue
         found = _measured(traces[quantity], window, asked)
         if found.summary.withheld is not None:
