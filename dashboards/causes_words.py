@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from api.causes.link import Direction
 from api.causes.ranking import Candidate, Ranking
-from api.causes.ranking_words import Standing
+from api.causes.ranking_words import Standing, towards_the_bad_end
 from api.causes.tables import Band
 from api.causes.two_groups import TwoGroups
 from dashboards import words
@@ -48,19 +48,12 @@ def _condition(candidate: Candidate, units: Mapping[str, str]) -> tuple[str, ...
 
 
 def _odds(candidate: Candidate, units: Mapping[str, str]) -> str:
-    effect = candidate.effect
-    if effect is None:
+    found = towards_the_bad_end(candidate)
+    if found is None or candidate.effect is None:
         return "–"
-    ratio, lo, hi = effect.odds_ratio, effect.lo, effect.hi
-    more = "more"
-    if candidate.direction is Direction.LOW:
-        ratio, lo, hi, more = 1 / ratio, 1 / hi, 1 / lo, "less"
-    step = f"{effect.per:.2g} {units.get(candidate.name, '')}".strip()
-    return f"{_times(ratio)} times for {step} {more} ({_times(lo)} to {_times(hi)})"
-
-
-def _times(ratio: float) -> str:
-    return "over 1000" if ratio > 1_000 else f"{ratio:.2g}" if ratio < 10 else f"{ratio:.0f}"
+    ratio, lo, hi, end = found
+    step = f"{candidate.effect.per:.2g} {units.get(candidate.name, '')}".strip()
+    return f"{ratio} times for {step} {end} ({lo} to {hi})"
 
 
 def bands_table(bands: tuple[Band, ...]) -> Table:

@@ -100,19 +100,28 @@ def with_end(candidate: Candidate) -> str:
     return f"{'low' if candidate.direction is Direction.LOW else 'high'} {candidate.name}"
 
 
-def _effect(candidate: Candidate, unit: str) -> str | None:
-    """How much the odds of failing change towards the bad end, with the interval."""
+def towards_the_bad_end(candidate: Candidate) -> tuple[str, str, str, str] | None:
+    """Odds ratio with its interval as text, and whether it is for "less" or "more"."""
     e = candidate.effect
     if e is None:
         return None
+    ratios, end = (e.odds_ratio, e.lo, e.hi), "more"
     if candidate.direction is Direction.LOW:
-        ratio, lo, hi, end = 1.0 / e.odds_ratio, 1.0 / e.hi, 1.0 / e.lo, "less"
-    else:
-        ratio, lo, hi, end = e.odds_ratio, e.lo, e.hi, "more"
-    step = f"{e.per:.3g} {unit}".strip()
+        ratios, end = (1.0 / e.odds_ratio, 1.0 / e.hi, 1.0 / e.lo), "less"
+    ratio, lo, hi = map(_times, ratios)
+    return ratio, lo, hi, end
+
+
+def _effect(candidate: Candidate, unit: str) -> str | None:
+    """How much the odds of failing change towards the bad end, with the interval."""
+    found = towards_the_bad_end(candidate)
+    if found is None or candidate.effect is None:
+        return None
+    ratio, lo, hi, end = found
+    step = f"{candidate.effect.per:.3g} {unit}".strip()
     return (
-        f"{candidate.name}: {step} {end} goes with {_times(ratio)} times the odds of failing"
-        f" (95 % interval {_times(lo)} to {_times(hi)})."
+        f"{candidate.name}: {step} {end} goes with {ratio} times the odds of failing"
+        f" (95 % interval {lo} to {hi})."
     )
 
 

@@ -43,6 +43,8 @@ FILLED = [
     "/prints?outcome=not-looked",
     "/causes?level=0.05",
     "/causes?level=0,5",
+    "/causes?first=1&second=2&coldest=15&warmest=26",
+    "/causes?setting=normal+exposure&above=2.5",
     "/soak/1",
     "/?hours=24&counted=all",
     "/sensors/vat-north?ice_read_c=0,4&preview=yes",
