@@ -92,24 +92,28 @@ def create_app(workshop: Workshop, *, shown: Shown | None = None) -> FastAPI:
         app.include_router(subject.router)
     answer_with_problems(app, shown)
     if workshop.settings.broker is not None:
-        _tell_readiness(app, workshop, workshop.settings.broker)
+        _tell_and_listen(app, workshop, workshop.settings.broker)
     return app
 
 
-def _tell_readiness(app: FastAPI, workshop: Workshop, broker: BrokerSettings) -> None:
-    """Publish which machines may be started while the app runs."""
+def _tell_and_listen(app: FastAPI, workshop: Workshop, broker: BrokerSettings) -> None:
+    """While the app runs, publish which machines may be started and take prints by message."""
+    from api.print_messages import PrintMessages
     from api.ready_messages import ReadyMessages
 
     inner = app.router.lifespan_context
 
     @asynccontextmanager
     async def lifespan(started: Any) -> AsyncIterator[Any]:
-        messages = ReadyMessages(workshop, broker)
-        messages.start()
+        ready, prints = ReadyMessages(workshop, broker), PrintMessages(workshop.record, broker)
+        app.state.print_messages = prints
+        ready.start()
+        prints.start()
         try:
             async with inner(started) as state:
                 yield state
         finally:
-            await to_thread(messages.stop)
+            await to_thread(ready.stop)
+            await to_thread(prints.stop)
 
     app.router.lifespan_context = lifespan

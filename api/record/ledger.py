@@ -101,6 +101,13 @@ class Ledger(Generic[M]):
             )
         return found[0]
 
+    def made_with_key(self, key: str) -> Kept[M] | None:
+        """What was made with a key of creation, unless nothing was or it has been deleted."""
+        found = self._where(
+            "id = (SELECT id FROM creation_key WHERE key = ? AND kind = ?)", (key, self.kind)
+        )
+        return found[0] if found else None
+
     def all(self) -> list[Kept[M]]:
         """Every entry, in the kind's order."""
         return self._where("1", ())
