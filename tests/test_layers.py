@@ -49,7 +49,6 @@ PURE = (
     "api/phases.py",
     "api/power.py",
     "api/costs.py",
-    "api/phases.py",
     "api/prints.py",
     "api/psychrometrics.py",
     "api/readiness.py",
