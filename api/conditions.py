@@ -126,7 +126,7 @@ def summarise(
         start_ms=start_ms,
         end_ms=end_ms,
         count=covered.count,
-        marked_out=int(np.count_nonzero(all_inside)) - covered.count,
+        marked_out=_count(all_inside) - covered.count,
         coverage=covered.share,
         gaps=covered.gaps,
         below=below,
@@ -222,7 +222,7 @@ def first_layers_value(
     _check_window(start_ms, end_ms, gap_limit_ms)
     kept = series.without(left_out)
     inside = _inside(kept, start_ms, end_ms)
-    count = int(np.count_nonzero(inside))
+    count = _count(inside)
     stretches = _stretches(kept, start_ms, end_ms, gap_limit_ms)
     length = float(end_ms - start_ms)
     coverage = stretches.covered_ms / length
@@ -250,7 +250,7 @@ def whole_print_value(
     """
     _check_window(start_ms, end_ms, gap_limit_ms)
     kept = series.without(left_out)
-    count = int(np.count_nonzero(_inside(kept, start_ms, end_ms)))
+    count = _count(_inside(kept, start_ms, end_ms))
     stretches = _stretches(kept, start_ms, end_ms, gap_limit_ms)
     length = float(end_ms - start_ms)
     coverage = stretches.covered_ms / length
@@ -283,8 +283,14 @@ def _check_window(start_ms: int, end_ms: int, gap_limit_ms: int) -> None:
         )
 
 
-def _inside(series: Series, start_ms: int, end_ms: int) -> npt.NDArray[np.bool_]:
-    return (series.times_ms >= start_ms) & (series.times_ms < end_ms)
+def _inside(series: Series, start_ms: int, end_ms: int) -> slice:
+    """The readings within the window; times increase, so they lie together."""
+    first, last = np.searchsorted(series.times_ms, (start_ms, end_ms)).tolist()
+    return slice(first, last)
+
+
+def _count(inside: slice) -> int:
+    return int(inside.stop - inside.start)
 
 
 def _too_little(coverage: float, least: float) -> str | None:
@@ -299,18 +305,19 @@ def _stretches(series: Series, start_ms: int, end_ms: int, gap_limit_ms: int) ->
     """The covered straight pieces, cut at the window's edges."""
     times = (series.times_ms - start_ms).astype(np.float64)
     length = float(end_ms - start_ms)
-    left, right = times[:-1], times[1:]
-    take = (right - left <= gap_limit_ms) & (right > 0) & (left < length)
-    left, right = left[take], right[take]
-    first, last = series.values[:-1][take], series.values[1:][take]
-    begin, end = np.maximum(left, 0.0), np.minimum(right, length)
-    rate = (last - first) / (right - left)
-    return _Stretches(
-        begin,
-        end,
-        np.where(begin > left, first + rate * (begin - left), first),
-        np.where(end < right, last - rate * (right - end), last),
-    )
+    begin, end = times[:-1], times[1:]
+    first, last = series.values[:-1], series.values[1:]
+    take = (end - begin <= gap_limit_ms) & (end > 0) & (begin < length)
+    begin, end, first, last = begin[take], end[take], first[take], last[take]
+    if len(begin) == 0:
+        return _Stretches(begin, end, first, last)
+    # Times increase, so that only the first piece and the last can reach over an edge.
+    rates = [(last[n] - first[n]) / (end[n] - begin[n]) for n in (0, -1)]
+    if begin[0] < 0:
+        first[0], begin[0] = first[0] - rates[0] * begin[0], 0.0
+    if end[-1] > length:
+        last[-1], end[-1] = last[-1] - rates[1] * (end[-1] - length), length
+    return _Stretches(begin, end, first, last)
 
 
 def _moments(stretches: _Stretches) -> tuple[float, float, float]:
