@@ -118,7 +118,7 @@ class SeenPoint:
     uncertainty_k: float | None
 
 
-ICE_SOURCE = "melting ice, well stirred (0 °C by definition of the Celsius scale)"
+ICE_SOURCE = "melting ice of clean water, well stirred"
 BOILING_SOURCE = "saturation line of water, IAPWS R7-97(2012)"
 HEIGHT_SOURCE = "standard atmosphere, ISO 2533"
 
