@@ -85,10 +85,7 @@ class _Stretches:
     end: Floats
     first: Floats
     last: Floats
-
-    @property
-    def lengths(self) -> Floats:
-        return self.end - self.begin
+    lengths: Floats
 
     @property
     def covered_ms(self) -> float:
@@ -310,14 +307,14 @@ def _stretches(series: Series, start_ms: int, end_ms: int, gap_limit_ms: int) ->
     take = (end - begin <= gap_limit_ms) & (end > 0) & (begin < length)
     begin, end, first, last = begin[take], end[take], first[take], last[take]
     if len(begin) == 0:
-        return _Stretches(begin, end, first, last)
+        return _Stretches(begin, end, first, last, end - begin)
     # Times increase, so that only the first piece and the last can reach over an edge.
     rates = [(last[n] - first[n]) / (end[n] - begin[n]) for n in (0, -1)]
     if begin[0] < 0:
         first[0], begin[0] = first[0] - rates[0] * begin[0], 0.0
     if end[-1] > length:
         last[-1], end[-1] = last[-1] - rates[1] * (end[-1] - length), length
-    return _Stretches(begin, end, first, last)
+    return _Stretches(begin, end, first, last, end - begin)
 
 
 def _moments(stretches: _Stretches) -> tuple[float, float, float]:
@@ -345,6 +342,8 @@ def _under(
         return None, None
     a, b = sign * (limit - stretches.first), sign * (limit - stretches.last)
     deep, shallow = np.maximum(a, b), np.minimum(a, b)
+    if not (deep > 0).any():
+        return 0.0, 0.0
     crossing = (deep > 0) & (shallow < 0)
     share = np.where(crossing, deep / np.where(crossing, deep - shallow, 1.0), deep > 0)
     depth = np.where(crossing, deep / 2, (deep + shallow) / 2) * (deep > 0)
