@@ -124,9 +124,7 @@ class HealthShape(Frozen):
     )
 
 
-@router.get(
-    "/health", summary="Accounts, silences and refusals", responses=problems()
-)
+@router.get("/health", summary="Accounts, silences and refusals", responses=problems())
 def health(
     workshop: TheWorkshop,
     now: Now,
