@@ -82,9 +82,10 @@ class ChartBundle:
     @property
     def state(self) -> str:
         """``ready``, ``preparing`` or ``failed``."""
+        code = None if self._made is None else self._made.poll()  # also lets an ended one go
         if self.ready:
             return "ready"
-        if self._made is not None and self._made.poll() not in (None, 0):
+        if code not in (None, 0):
             return "failed"
         return "preparing"
 
