@@ -193,8 +193,8 @@ def fetched(connection: Any, query: str) -> Any:
 def peers(folder: Path, days_n: int, jitter_ms: int) -> dict[str, tuple[dict[str, float], float]]:
     """For each peer: shortest time per window [ms], and bytes a reading."""
     import duckdb
-    import pyarrow as pa  # type: ignore[import-untyped, unused-ignore]
-    import pyarrow.parquet as pq  # type: ignore[import-untyped, unused-ignore]
+    import pyarrow as pa
+    import pyarrow.parquet as pq
 
     parquet, table = folder / "readings.parquet", folder / "readings.duckdb"
     schema = pa.schema([("time_ms", pa.int64()), ("value", pa.float64())])
