@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import random
+import signal
 import threading
 import time
 from collections import Counter
@@ -200,14 +201,16 @@ def publish_dated(url: str, sent: Counter[str], n: int) -> None:
 
 
 def until_written(broker: Mosquitto) -> None:
-    """Wait until Mosquitto has written nothing for a moment."""
+    """Have Mosquitto write down what it holds (SIGUSR1), and wait until it has."""
     file = broker.folder / "mosquitto.db"
-    last, since_s = None, time.monotonic()
-    while time.monotonic() - since_s < 0.6:
-        now = file.stat().st_mtime_ns if file.exists() else None
-        if now != last:
-            last, since_s = now, time.monotonic()
-        time.sleep(0.05)
+
+    def written_ns() -> int:
+        return file.stat().st_mtime_ns if file.exists() else 0
+
+    before_ns = written_ns()
+    assert broker.process is not None
+    broker.process.send_signal(signal.SIGUSR1)
+    wait_until(lambda: written_ns() != before_ns, "the broker has written", 30)
 
 
 GROUP = """
