@@ -79,6 +79,20 @@ def fit_to_keep(sent: bytes) -> Picture:
     return Picture(into.getvalue(), _MEDIA_TYPE[form], plain.width, plain.height)
 
 
+def reduced(content: bytes, side_px: int) -> bytes:
+    """A kept picture as a JPEG whose longer side is at most ``side_px``, on white."""
+    from PIL import Image
+
+    with Image.open(io.BytesIO(content), formats=tuple(_MEDIA_TYPE)) as opened:
+        picture = opened.convert("RGBA")
+    picture.thumbnail((side_px, side_px))
+    paper = Image.new("RGB", picture.size, "white")
+    paper.paste(picture, mask=picture.getchannel("A"))
+    into = io.BytesIO()
+    paper.save(into, "JPEG", quality=QUALITY)
+    return into.getvalue()
+
+
 def _mode(form: str, mode: str, see_through: bool) -> str:
     """The pixels that are kept: grey stays grey, PNG and WebP keep what is see-through."""
     if mode in ("L", "1", "I;16", "I", "F"):
@@ -151,9 +165,14 @@ def picture_of(record: Record, photograph: Photograph) -> bytes:
         ) from fault
 
 
+def ending_of(photograph: Photograph) -> str:
+    """The ending of its file's name, without the point."""
+    return _ENDING[photograph.media_type]
+
+
 def _path(folder: Path, photograph: Photograph) -> Path:
     name = photograph.sha256
-    return folder / "photographs" / name[:2] / f"{name}.{_ENDING[photograph.media_type]}"
+    return folder / "photographs" / name[:2] / f"{name}.{ending_of(photograph)}"
 
 
 def _write(path: Path, content: bytes) -> None:

@@ -7,6 +7,7 @@
     ├── PayloadError       a sensor message cannot be read
     ├── BrokerError        the MQTT broker refuses us or cannot be started
     ├── StoreError         the readings cannot be written or read
+    ├── ChartError         a chart cannot be drawn
     ├── InvalidError       something entered does not make sense       (422)
     ├── NotFoundError      there is no such thing on record            (404)
     └── ConflictError      it clashes with what is on record           (409)
@@ -63,6 +64,13 @@ class StoreError(VatsideError):
 
     status = 503
     title = "The store is not available"
+
+
+class ChartError(VatsideError):
+    """A chart cannot be drawn for paper."""
+
+    status = 503
+    title = "The chart cannot be drawn"
 
 
 class InvalidError(VatsideError):

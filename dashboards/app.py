@@ -31,6 +31,7 @@ from dashboards.pages import (
     sensors,
     shelf,
     soak,
+    soak_report,
 )
 from dashboards.sheet import FOREVER, HEADERS, Sheets, clock
 
@@ -42,6 +43,7 @@ PAGE_ROUTERS = (
     shelf.router,
     causes.router,
     soak.router,
+    soak_report.router,
     health.router,
     sensors.router,
 )

@@ -116,6 +116,19 @@ def parser() -> argparse.ArgumentParser:
     _takes_settings(backup)
     backup.set_defaults(act=_backup)
 
+    evidence = commands.add_parser("evidence", help="make the evidence bundle of a soak run")
+    evidence.add_argument("run", type=int, help="number of the run, as its page's address has it")
+    evidence.add_argument(
+        "file", type=Path, nargs="?", help="the archive to make (soak-RUN-evidence.zip)"
+    )
+    _takes_settings(evidence)
+    evidence.set_defaults(act=_evidence)
+
+    verify = commands.add_parser("verify", help="check an evidence bundle, packed or unpacked")
+    verify.add_argument("bundle", type=Path, help="the archive, or the folder it was unpacked to")
+    verify.add_argument("--seal", metavar="SUM", help="the seal noted down when it was made")
+    verify.set_defaults(act=_verify)
+
     example = commands.add_parser("example", help="print an annotated settings file")
     example.set_defaults(act=_example)
     return top
@@ -253,6 +266,61 @@ def _backup(asked: argparse.Namespace) -> int:
         "checked and equal to the original."
     )
     return 0
+
+
+def _evidence(asked: argparse.Namespace) -> int:
+    """Write the bundle to a file that is not there yet, and print its seal."""
+    from datetime import UTC, datetime
+
+    from dashboards import start
+    from dashboards.sheet import Sheets
+    from dashboards.soak_report import bundle_of
+
+    with start.workshop_of(start.read_settings(asked.settings)) as workshop:
+        bundle = bundle_of(workshop, Sheets(), asked.run, datetime.now(UTC))
+    path: Path = asked.file or Path(bundle.name)
+    try:
+        with path.open("xb") as file:
+            file.write(bundle.archive)
+    except OSError as fault:
+        raise InvalidError(
+            f"The bundle cannot be written: {fault.strerror}.",
+            where=str(path),
+            remedy="Name a file that is not there yet, in a folder that can be written.",
+        ) from fault
+    print(f"{path}: {len(bundle.archive)} bytes.")
+    print(f"seal: {bundle.seal}")
+    print("Note the seal down: with it `vatside verify` tells a bundle that was made anew.")
+    return 0
+
+
+def _verify(asked: argparse.Namespace) -> int:
+    """Check a bundle; 1 when anything in it is not as it was listed, each fault named."""
+    from api import evidence
+
+    path: Path = asked.bundle
+    try:
+        if path.is_dir():
+            files = {
+                file.relative_to(path).as_posix(): file.read_bytes()
+                for file in sorted(path.rglob("*"))
+                if file.is_file()
+            }
+            found = evidence.checked(files, asked.seal)
+        else:
+            found = evidence.checked_archive(path.read_bytes(), asked.seal)
+    except OSError as fault:
+        raise InvalidError(
+            f"It cannot be read: {fault.strerror}.",
+            where=str(path),
+            remedy="Name the archive, or the folder it was unpacked to.",
+        ) from fault
+    for wrong in found.faults:
+        print(f"WRONG {wrong.path}: {wrong.words}.")
+    if not found.faults:
+        print(f"ok    {path}: {found.files_n} files, each as it was listed.")
+    print(f"seal: {found.seal}")
+    return 1 if found.faults else 0
 
 
 def _columns(pairs: Sequence[str]) -> dict[str, str]:

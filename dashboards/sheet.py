@@ -90,10 +90,14 @@ class Sheets:
         self, template: str, here: str, now: datetime, *, status: int = 200, **content: Any
     ) -> HTMLResponse:
         """A page from a template; ``here`` is the navigation's place, ``now`` its moment."""
-        text = self._environment.get_template(template).render(
-            here=here, now=now, zone=words.zone(now), **content
-        )
+        text = self.text(template, now, here=here, **content)
         return HTMLResponse(text, status_code=status, headers=HEADERS)
+
+    def text(self, template: str, now: datetime, **content: Any) -> str:
+        """A template filled in, as it stands at ``now``."""
+        return self._environment.get_template(template).render(
+            now=now, zone=words.zone(now), **content
+        )
 
 
 def sheets_of(request: Request) -> Sheets:

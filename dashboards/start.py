@@ -11,8 +11,9 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from collector.broker import EmbeddedBroker
 from collector.config import Settings, load
@@ -21,6 +22,9 @@ from dashboards.supervise import Child, Supervisor, command, free_port, port_is_
 
 #: Seconds that open requests (the live feed) get to end when the pages stop.
 GRACE_S = 2
+
+if TYPE_CHECKING:
+    from api.answers import Workshop
 
 Say = Callable[[str], None]
 
@@ -127,6 +131,20 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
         record.close()
         store.close()
     return 0
+
+
+@contextmanager
+def workshop_of(settings: Settings) -> Iterator[Workshop]:
+    """What everything is answered from, for a command that asks once."""
+    from api.answers import Workshop
+    from api.record import Record
+    from collector.store.open import open_store
+
+    with (
+        closing(open_store(settings, read_only=True)) as store,
+        closing(Record(settings.store.record_path)) as record,
+    ):
+        yield Workshop(settings, store, record)
 
 
 def simulate(folder: Path, *, broker_url: str, speed: float, supervised: bool) -> int:

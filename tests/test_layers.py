@@ -119,7 +119,7 @@ HOMES = {
     "PIL": ("api/photographs.py",),
     "altair": ("dashboards/charts.py",),
     "thermocouple_its90": ("collector/signals.py",),
-    "vl_convert": ("dashboards/chart_bundle.py",),
+    "vl_convert": ("dashboards/chart_bundle.py", "dashboards/chart_paper.py"),
     "influxdb_client": ("collector/store/influx.py",),
     "urllib3": ("collector/store/influx.py",),
 }
