@@ -165,3 +165,17 @@ def number_of(text: str, field: str) -> float | None:
         raise InvalidError(
             f"“{text[:40]}” is not a number", where=field, remedy="Write it as 2.5."
         ) from None
+
+
+def id_of(text: str, field: str) -> int | None:
+    """The id that a form's or an address's field names; None when empty.
+
+    Raises ``InvalidError`` naming the field.
+    """
+    if not text:
+        return None
+    if not text.isdecimal() or len(text) > 18:
+        raise InvalidError(
+            f"“{text[:40]}” names no {field}", where=field, remedy="Choose one from the list."
+        )
+    return int(text)

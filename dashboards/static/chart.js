@@ -63,6 +63,10 @@
         defaultStyle: false, logLevel: 1,
       });
       views.set(figure.id, made.view);
+      // One picture with its words: the table says the rest better than a hundred marks would.
+      canvas.setAttribute("role", "img");
+      canvas.setAttribute("aria-label", figure.dataset.words);
+      canvas.querySelector("svg").setAttribute("aria-hidden", "true");
       figure.dataset.drawn = "yes";
     } catch (error) {
       tell(`The chart could not be drawn (${error.message}). The table below has the same figures.`);

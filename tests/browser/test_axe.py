@@ -1,0 +1,92 @@
+"""axe-core finds nothing on any page: at both widths, light and dark, with every fold open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page
+
+from dashboards.chart_bundle import ChartBundle
+from tests.browser.conftest import Open, Server, drawn, serving
+from tests.dashboards import workshops
+
+pytestmark = pytest.mark.services
+
+#: Every page of the site; add yours. What needs a form sent first stands in its own test below.
+PAGES = [
+    "/",
+    "/prints",
+    "/prints?outcome=failed",
+    "/prints/new",
+    "/prints/1",
+    "/prints/41",
+    "/prints/42",
+    "/prints/41/correct",
+    "/causes",
+    "/soak",
+    "/soak/1",
+    "/shelf",
+    "/health",
+    "/sensors",
+    "/sensors/chamber?boiling_read_c=99.1&pressure_hpa=1000&preview=yes",
+    "/prints/9999",
+]
+
+#: Widths, schemes, and what axe is asked there: every rule, or those that colours can break.
+EVERY_RULE: dict[str, Any] = {"resultTypes": ["violations"]}
+COLOURS: dict[str, Any] = {**EVERY_RULE, "runOnly": ["color-contrast", "link-in-text-block"]}
+VIEWS: tuple[tuple[int, Literal["light", "dark"], dict[str, Any]], ...] = (
+    (390, "light", EVERY_RULE),
+    (390, "dark", COLOURS),
+    (1280, "light", COLOURS),
+    (1280, "dark", EVERY_RULE),
+)
+
+#: Opens every fold, so that what is inside is looked at too.
+UNFOLD = "document.querySelectorAll('details').forEach(d => d.open = true)"
+
+
+def found_by_axe(page: Page) -> list[str]:
+    """What axe finds on a page as it stands, at both widths, light and dark: a line each."""
+    drawn(page)
+    page.evaluate(UNFOLD)
+    found: list[str] = []
+    for width, scheme, options in VIEWS:
+        page.set_viewport_size({"width": width, "height": 844})
+        page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+        answer: dict[str, Any] = Axe().run(page, options=options).response
+        found += [
+            f"{width} {scheme} {broken['id']}: {node['target']} {node['html'][:160]}"
+            for broken in answer["violations"]
+            for node in broken["nodes"]
+        ]
+    return found
+
+
+@pytest.fixture(scope="module")
+def one_server(tmp_path_factory: pytest.TempPathFactory, chart_files: Path) -> Iterator[Server]:
+    """The filled workshop, only looked at."""
+    now = datetime.now(UTC).replace(microsecond=0)
+    workshop = workshops.filled_workshop(tmp_path_factory.mktemp("looked-at"), now)
+    with serving(workshop, ChartBundle(chart_files)) as one:
+        yield one
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_axe_finds_nothing(one_server: Server, open_page: Open, path: str) -> None:
+    page = open_page().page
+    page.goto(one_server.address + path)
+    assert found_by_axe(page) == []
+
+
+def test_axe_does_find_what_is_wrong(one_server: Server, open_page: Open) -> None:
+    """The check itself is no ornament: a field without a label is found."""
+    page = open_page().page
+    page.goto(f"{one_server.address}/shelf")
+    page.evaluate("document.querySelector('label[for=resin-name]').remove()")
+    assert any(" label: " in line for line in found_by_axe(page))
