@@ -225,7 +225,7 @@ def first_layers(window: Window, settings: Settings, *, between_s: float | None 
     else:
         between = move_s(settings) if between_s is None else between_s
         length = timedelta(seconds=count * (exposure + between))
-    return Window(window.start, min(window.end, window.start + length))
+    return Window(window.start, window.start + min(length, window.end - window.start))
 
 
 def phases_of(plate: Print, now: datetime) -> Phases:
@@ -266,7 +266,7 @@ def _later(
     transition = None
     if layers is not None and layers.transition_n:
         length_s = layers.transition_s + layers.transition_n * between_s
-        body_from = min(window.end, first.end + timedelta(seconds=length_s))
+        body_from = first.end + min(timedelta(seconds=length_s), window.end - first.end)
         transition = Window(first.end, body_from) if body_from > first.end else None
     return transition, Window(body_from, window.end) if body_from < window.end else None
 

@@ -67,7 +67,14 @@ def plan_for(workshop: Workshop, machine: int, settings: Settings, start: dateti
     """
     workshop.record.machines.get(machine)
     newest = workshop.record.prints.newest(HISTORY_N, only=PrintFilter(machine=machine))
-    planned = plan(settings, start, ratios_of(kept.entry for kept in newest))
+    try:
+        planned = plan(settings, start, ratios_of(kept.entry for kept in newest))
+    except OverflowError:
+        raise InvalidError(
+            "with these settings the print would end beyond the calendar",
+            where="start",
+            remedy="Look at the start and the layer count again.",
+        ) from None
     if planned is None:
         missing = missing_settings(settings)
         raise InvalidError(

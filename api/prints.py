@@ -95,8 +95,8 @@ class Settings(Frozen):
     bottom_layer_count: int | None = Field(None, ge=0, le=1_000)
     transition_layer_count: int | None = Field(None, ge=0, le=1_000)
     lift_distance_mm: float | None = Field(None, ge=0, le=100)
-    lift_speed_mm_min: float | None = Field(None, gt=0, le=10_000)
-    retract_speed_mm_min: float | None = Field(None, gt=0, le=10_000)
+    lift_speed_mm_min: float | None = Field(None, ge=0.1, le=10_000)
+    retract_speed_mm_min: float | None = Field(None, ge=0.1, le=10_000)
     light_off_delay_s: float | None = Field(None, ge=0, le=600)
 
 

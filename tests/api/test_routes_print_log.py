@@ -102,6 +102,10 @@ def test_phases_and_plan_of_a_print(client: TestClient) -> None:
     assert bare.status_code == 422
     assert bare.json()["where"] == "settings.normal_exposure_s"
     assert client.post("/api/prints/plan", json={**PLAN, "machine": 9}).status_code == 404
+    never = client.post("/api/prints/plan", json={**PLAN, "start": "9999-12-31T23:59:00Z"})
+    assert (never.status_code, never.json()["where"]) == (422, "start")
+    crawl = {"retract_speed_mm_min": 5e-324}
+    assert client.post("/api/prints/plan", json={**PLAN, "settings": crawl}).status_code == 422
 
 
 def test_prints_are_listed_by_bottle_plate_and_failure_mode(client: TestClient) -> None:
