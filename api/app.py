@@ -16,9 +16,11 @@ from api.live import Feed
 from api.problems import Shown, answer_with_problems
 from api.routes import (
     bottles,
+    breaks,
     calibrations,
     causes,
     causes_further,
+    fixtures,
     found_prints,
     health,
     live,
@@ -54,6 +56,8 @@ SUBJECTS = (
     plans,
     results,
     soaks,
+    fixtures,
+    breaks,
     readings,
     calibrations,
     health,

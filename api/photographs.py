@@ -118,6 +118,7 @@ def keep_photograph(
     print_id: int | None = None,
     part: str | None = None,
     look_id: int | None = None,
+    break_id: int | None = None,
     note: str = "",
     key: str | None = None,
 ) -> Kept[Photograph]:
@@ -132,6 +133,7 @@ def keep_photograph(
             "print": print_id,
             "part": part,
             "look": look_id,
+            "break_test": break_id,
             "sha256": picture.sha256,
             "media_type": picture.media_type,
             "width_px": picture.width_px,

@@ -91,3 +91,38 @@ def _holds(interval: tuple[float, float], place: tuple[float, float]) -> bool:
     if left == right:
         return (low < left <= high) or low == high == left
     return low <= left and right <= high
+
+
+# ---- exact failures and survivals alone: the product-limit estimate, step by step --------------
+
+
+@dataclass(frozen=True, slots=True)
+class Survived:
+    """What is left after one exact failure value: ``share`` of all, ``at_risk`` just before it.
+
+    ``error`` is Greenwood's standard error (Greenwood 1926); 0 once nothing is left.
+    """
+
+    value: float
+    at_risk: int
+    failed: int
+    share: float
+    error: float
+
+
+def survived(failed: Sequence[float], sound: Sequence[float]) -> tuple[Survived, ...]:
+    """The product-limit estimate (Kaplan and Meier 1958) at each value at which parts failed.
+
+    ``sound`` are values up to which parts were known to be sound, and no further; one of them
+    at a value of failure counts as at risk there.
+    """
+    steps: list[Survived] = []
+    share, spread = 1.0, 0.0
+    for value in sorted(set(failed)):
+        at_risk = sum(one >= value for one in (*failed, *sound))
+        down = sum(one == value for one in failed)
+        share *= 1 - down / at_risk
+        if down < at_risk:
+            spread += down / (at_risk * (at_risk - down))
+        steps.append(Survived(value, at_risk, down, share, share * math.sqrt(spread)))
+    return tuple(steps)

@@ -28,9 +28,18 @@ from api.likelihood import (
 )
 from collector.errors import InvalidError
 
-#: Newtons in one unit of force. The kilogram-force is exact by definition (3rd CGPM, 1901);
-#: the pound is 0.45359237 kg exactly (1959).
-NEWTONS = {"N": 1.0, "kgf": 9.80665, "lbf": 0.45359237 * 9.80665}
+
+class LoadUnit(enum.StrEnum):
+    """The units that a gauge may show a load in."""
+
+    NEWTON = "N"
+    KILOGRAM_FORCE = "kgf"
+    POUND_FORCE = "lbf"
+
+
+#: Newtons in one unit of load, exactly: the kilogram-force by definition (3rd CGPM, 1901), the
+#: pound-force as 0.45359237 kg (international yard and pound, 1959) times the same.
+NEWTONS = {"N": 1.0, "kgf": 9.80665, "lbf": 4.4482216152605}
 
 #: Spreads of log load looked at: 0.03 is 3 %, 0.8 more than a factor of two.
 SPREADS = np.geomspace(0.03, 0.8, 36)
@@ -56,8 +65,8 @@ def newtons(value: float, unit: str) -> float:
 # --- stress --------------------------------------------------------------------------------
 
 
-class Fixture(enum.StrEnum):
-    """How the part is held."""
+class Holding(enum.StrEnum):
+    """How a fixture holds the part."""
 
     THREE_POINT = "three_point"
     CANTILEVER = "cantilever"
@@ -66,15 +75,20 @@ class Fixture(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """A test bar in its fixture [mm]: ``span_mm`` between supports, or from clamp to load."""
+    """A test bar in its fixture [mm]: ``span_mm`` between supports, or from clamp to load.
 
-    fixture: Fixture
+    Compression has no span and takes none into account.
+    """
+
+    holding: Holding
     span_mm: float
     width_mm: float
     thickness_mm: float
 
     def __post_init__(self) -> None:
         for name in ("span_mm", "width_mm", "thickness_mm"):
+            if name == "span_mm" and self.holding is Holding.COMPRESSION:
+                continue
             if not 0 < getattr(self, name) < math.inf:
                 raise InvalidError("A length has to be more than nothing.", where=name)
 
@@ -91,13 +105,12 @@ def stress(force_n: float, bar: Bar) -> Stress:
     """The nominal stress in a bar under a load [N].
 
     Three-point bending 3FL/(2bh²) (ISO 178, ASTM D790), cantilever 6FL/(bh²), compression
-    F/(bh), all by linear beam theory: for a bar that bends far, or a part that is no bar,
-    compare loads instead.
+    F/(bh), all by linear beam theory (:data:`VALIDITY`).
     """
     section = bar.width_mm * bar.thickness_mm
-    if bar.fixture is Fixture.COMPRESSION:
+    if bar.holding is Holding.COMPRESSION:
         return Stress(force_n / section, "")
-    factor = 1.5 if bar.fixture is Fixture.THREE_POINT else 6.0
+    factor = 1.5 if bar.holding is Holding.THREE_POINT else 6.0
     slender = bar.span_mm / bar.thickness_mm
     note = ""
     if slender < _SLENDER:
@@ -107,6 +120,12 @@ def stress(force_n: float, bar: Bar) -> Stress:
         )
     return Stress(factor * force_n * bar.span_mm / (section * bar.thickness_mm), note)
 
+
+#: What goes with every nominal stress.
+VALIDITY = (
+    "a nominal stress by linear beam theory: it holds for a straight bar of one cross-section "
+    "that bends little; for any other part compare loads"
+)
 
 #: Span over thickness below which the bending formula is only rough: ISO 178 takes 16 ± 1
 #: (from memory); half of that is common practice, no source.

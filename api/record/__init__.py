@@ -7,6 +7,18 @@ from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from api.record.breaks import (
+    BreakOutcome,
+    Breaks,
+    BreakTest,
+    Fixture,
+    Fixtures,
+    Gauge,
+    Gauges,
+    Load,
+    SoakedAs,
+    break_cursor,
+)
 from api.record.calibrations import (
     Calibration,
     CalibrationKind,
@@ -42,14 +54,19 @@ from collector.readings import ms_of
 
 __all__ = [
     "Bottle",
+    "BreakOutcome",
+    "BreakTest",
     "Calibration",
     "CalibrationKind",
     "CalibrationPair",
     "ChannelLink",
     "Dismissal",
+    "Fixture",
     "FoundBy",
+    "Gauge",
     "Kept",
     "Limits",
+    "Load",
     "LoggedLook",
     "Machine",
     "Photograph",
@@ -63,6 +80,8 @@ __all__ = [
     "Resin",
     "Result",
     "Revision",
+    "SoakedAs",
+    "break_cursor",
     "cursor_of",
 ]
 
@@ -90,6 +109,9 @@ class Record:
         self.soaks = Soaks(self._database)
         self.looks = Looks(self._database)
         self.calibrations = Calibrations(self._database)
+        self.fixtures = Fixtures(self._database)
+        self.gauges = Gauges(self._database)
+        self.breaks = Breaks(self._database)
         self.photographs = Photographs(self._database)
         self.dismissals = Dismissals(self._database)
         self.plans = Plans(self._database)

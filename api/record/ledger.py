@@ -41,6 +41,11 @@ class Ledger(Generic[M]):
     #: The order in which ``all`` gives the entries.
     order: ClassVar[str] = "id"
 
+    @property
+    def called(self) -> str:
+        """The kind as a sentence says it."""
+        return self.kind.replace("_", " ")
+
     def __init__(self, database: Database) -> None:
         self._database = database
 
@@ -94,9 +99,9 @@ class Ledger(Generic[M]):
             found = self._where("id = ?", (entry_id,))
         if not found:
             raise NotFoundError(
-                f"there is no {self.kind} {entry_id} on record",
+                f"there is no {self.called} {entry_id} on record",
                 where=self.kind,
-                remedy=f"List what there is and take its id; a deleted {self.kind} is kept "
+                remedy=f"List what there is and take its id; a deleted {self.called} is kept "
                 "among its revisions.",
             )
         return found[0]
@@ -248,7 +253,7 @@ class Ledger(Generic[M]):
             return self.get(row["id"])
         except NotFoundError:
             raise ConflictError(
-                f"{self.kind} {row['id']} was made with this key and has been deleted since",
+                f"{self.called} {row['id']} was made with this key and has been deleted since",
                 where="Idempotency-Key",
                 remedy="Send a new key to make it again.",
             ) from None
@@ -256,7 +261,7 @@ class Ledger(Generic[M]):
     def _check_revision(self, before: Kept[M], revision: int | None) -> None:
         if revision is not None and revision != before.revision:
             raise ConflictError(
-                f"{self.kind} {before.id} has been changed since revision {revision}: "
+                f"{self.called} {before.id} has been changed since revision {revision}: "
                 f"it is at revision {before.revision} now",
                 where=self.kind,
                 remedy="Nothing was overwritten. Reload it, look at what was changed, and make "
@@ -304,7 +309,7 @@ class Ledger(Generic[M]):
         count = row[0] if row is not None else 0
         if count:
             raise ConflictError(
-                f"{self.kind} {values[0]} cannot {cannot}: it is in use ({what}: {count})",
+                f"{self.called} {values[0]} cannot {cannot}: it is in use ({what}: {count})",
                 where=self.kind,
                 remedy="Correct or delete those first, or leave it on record.",
             )

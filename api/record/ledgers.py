@@ -47,6 +47,8 @@ class Resins(Ledger[Resin]):
         self._check_count("SELECT count(*) FROM specimen WHERE resin = ?", key, "specimens")
         self._check_count("SELECT count(*) FROM bottle WHERE resin = ?", key, "bottles")
         self._check_count("SELECT count(*) FROM plan WHERE resin = ?", key, "plans")
+        sql = "SELECT count(*) FROM break_test WHERE resin = ?"
+        self._check_count(sql, key, "break tests")
 
 
 class Machines(Ledger[Machine]):
@@ -157,7 +159,7 @@ class Prints(Ledger[Print]):
         conditions, values = _conditions(only)
         if before is not None:
             conditions.append("(start_ms, id) < (?, ?)")
-            values += _read_cursor(before)
+            values += read_cursor(before)
         rest = f"ORDER BY start_ms DESC, id DESC LIMIT {int(limit)}"
         return self._where(" AND ".join(conditions) or "1", tuple(values), rest)
 
@@ -277,6 +279,8 @@ class Prints(Ledger[Print]):
     def _check_unused(self, entry_id: int, entry: Print) -> None:
         sql = "SELECT count(*) FROM photograph WHERE print = ?"
         self._check_count(sql, (entry_id,), "photographs")
+        sql = "SELECT count(*) FROM break_test WHERE print = ?"
+        self._check_count(sql, (entry_id,), "break tests")
 
 
 def cursor_of(plate: Kept[Print]) -> str:
@@ -284,7 +288,7 @@ def cursor_of(plate: Kept[Print]) -> str:
     return f"{ms_of(plate.entry.start)}-{plate.id}"
 
 
-def _read_cursor(cursor: str) -> tuple[int, int]:
+def read_cursor(cursor: str) -> tuple[int, int]:
     numbers = [int(text) for text in cursor.split("-") if _CURSOR_NUMBER.fullmatch(text)]
     if len(numbers) != 2 or cursor.count("-") != 1:
         raise InvalidError(
@@ -387,6 +391,12 @@ class Soaks(Ledger[SoakRun]):
             "looks",
             cannot=f"give up specimen {name}",
         )
+        self._check_count(
+            "SELECT count(*) FROM break_soak WHERE soak = ? AND specimen = ?",
+            (entry_id, name),
+            "break tests",
+            cannot=f"give up specimen {name}",
+        )
         self._database.change("DELETE FROM specimen WHERE soak = ? AND name = ?", (entry_id, name))
 
     def _check(self, entry_id: int | None, entry: SoakRun) -> None:
@@ -407,6 +417,8 @@ class Soaks(Ledger[SoakRun]):
     def _check_unused(self, entry_id: int, entry: SoakRun) -> None:
         sql = "SELECT count(*) FROM look WHERE soak = ?"
         self._check_count(sql, (entry_id,), "looks")
+        sql = "SELECT count(*) FROM break_soak WHERE soak = ?"
+        self._check_count(sql, (entry_id,), "break tests")
 
 
 class Looks(Ledger[LoggedLook]):

@@ -135,12 +135,47 @@ _PLANS_AND_RESULTS = (
 )
 
 
+def m005_break_bench(connection: sqlite3.Connection) -> None:
+    """Fixtures, gauges and break tests, and photographs of what broke."""
+    for statement in _BREAK_BENCH:
+        connection.execute(statement)
+
+
+_BREAK_BENCH = (
+    f"""CREATE TABLE fixture ({_KEPT}, name TEXT NOT NULL UNIQUE COLLATE NOCASE,
+        holding TEXT NOT NULL, span_mm REAL, width_mm REAL, thickness_mm REAL,
+        note TEXT NOT NULL)""",
+    f"""CREATE TABLE gauge ({_KEPT}, name TEXT NOT NULL UNIQUE COLLATE NOCASE,
+        limit_value REAL NOT NULL, limit_unit TEXT NOT NULL, note TEXT NOT NULL)""",
+    f"""CREATE TABLE break_test ({_KEPT}, piece TEXT NOT NULL,
+        resin INTEGER NOT NULL REFERENCES resin, bottle INTEGER REFERENCES bottle,
+        print INTEGER REFERENCES print, part TEXT,
+        fixture INTEGER NOT NULL REFERENCES fixture, gauge INTEGER NOT NULL REFERENCES gauge,
+        outcome TEXT NOT NULL, load REAL, unit TEXT, width_mm REAL, thickness_mm REAL,
+        tested_ms INTEGER NOT NULL, cured_ms INTEGER, note TEXT NOT NULL,
+        CHECK ((outcome = 'broke') = (load IS NOT NULL)))""",
+    "CREATE INDEX break_test_by_time ON break_test (tested_ms, id)",
+    "CREATE INDEX break_test_by_resin ON break_test (resin)",
+    "CREATE INDEX break_test_by_print ON break_test (print)",
+    "CREATE INDEX break_test_by_gauge ON break_test (gauge)",
+    """CREATE TABLE break_soak (
+        break_test INTEGER NOT NULL REFERENCES break_test ON DELETE CASCADE,
+        position INTEGER NOT NULL, soak INTEGER NOT NULL, specimen TEXT NOT NULL,
+        PRIMARY KEY (break_test, position),
+        FOREIGN KEY (soak, specimen) REFERENCES specimen (soak, name)) WITHOUT ROWID""",
+    "CREATE INDEX break_soak_by_specimen ON break_soak (soak, specimen)",
+    "ALTER TABLE photograph ADD COLUMN break_test INTEGER REFERENCES break_test",
+    "CREATE INDEX photograph_by_break_test ON photograph (break_test)",
+)
+
+
 #: In the order in which they are applied.
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_print_log,
     m003_calibrations,
     m004_plans_and_results,
+    m005_break_bench,
 )
 
 

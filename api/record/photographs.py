@@ -15,7 +15,8 @@ from collector.errors import InvalidError
 
 
 class Photograph(Frozen):
-    """A photograph of a print, of one of its parts (by name), or of a look at a specimen.
+    """A photograph of a print, of one of its parts (by name), of a look at a specimen, or of a
+    piece on the break bench.
 
     ``sha256`` names the picture as it is kept, ``media_type`` its form; width and height in
     pixels, ``bytes_n`` its size. It keeps the part's name as that was when it was taken.
@@ -24,6 +25,7 @@ class Photograph(Frozen):
     print: int | None = Field(None, ge=1, le=MOST_ID)
     part: str | None = Field(None, min_length=1, max_length=80)
     look: int | None = Field(None, ge=1, le=MOST_ID)
+    break_test: int | None = Field(None, ge=1, le=MOST_ID)
     sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
     media_type: str = Field(pattern=r"^image/(jpeg|png|webp)$")
     width_px: int = Field(ge=1)
@@ -33,8 +35,8 @@ class Photograph(Frozen):
 
     @model_validator(mode="after")
     def _shows_one_thing(self) -> Photograph:
-        if (self.print is None) == (self.look is None):
-            raise ValueError("a photograph shows either a print or a look; name one of them")
+        if sum(one is not None for one in (self.print, self.look, self.break_test)) != 1:
+            raise ValueError("a photograph shows a print, a look or a break test; name one of them")
         if self.part is not None and self.print is None:
             raise ValueError("a part belongs to a print; name the print")
         return self
@@ -50,12 +52,14 @@ class Photographs(Ledger[Photograph]):
         *,
         print_id: int | None = None,
         look_id: int | None = None,
+        break_id: int | None = None,
         after: int = 0,
         limit: int = 500,
     ) -> list[Kept[Photograph]]:
-        """Up to ``limit`` photographs of a print or a look, or all, with ids above ``after``."""
+        """Up to ``limit`` photographs of one thing, or all, with ids above ``after``."""
         conditions, values = ["id > ?"], list[Value]([after])
-        for column, wanted in (("print", print_id), ("look", look_id)):
+        wanted_of = (("print", print_id), ("look", look_id), ("break_test", break_id))
+        for column, wanted in wanted_of:
             if wanted is not None:
                 conditions.append(f"{column} = ?")
                 values.append(wanted)
@@ -79,6 +83,8 @@ class Photographs(Ledger[Photograph]):
                 )
         if entry.look is not None:
             self._check_exists("look", entry.look, "look")
+        if entry.break_test is not None:
+            self._check_exists("break_test", entry.break_test, "break_test")
         if entry.print is not None:
             self._check_exists("print", entry.print, "print")
         if entry.part is not None and not self._database.row(

@@ -113,6 +113,8 @@ class Bottles(Ledger[Bottle]):
 
     def _check_unused(self, entry_id: int, entry: Bottle) -> None:
         self._check_count("SELECT count(*) FROM print WHERE bottle = ?", (entry_id,), "prints")
+        sql = "SELECT count(*) FROM break_test WHERE bottle = ?"
+        self._check_count(sql, (entry_id,), "break tests")
 
 
 class Plates(Ledger[Plate]):

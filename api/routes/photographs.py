@@ -26,6 +26,9 @@ _BODY = {"requestBody": {"required": True, "content": dict.fromkeys(_MEDIA_TYPES
 
 OfPrint = Annotated[int | None, Query(alias="print", ge=1, le=MOST_ID, description="Of a print.")]
 OfLook = Annotated[int | None, Query(alias="look", ge=1, le=MOST_ID, description="Of a look.")]
+OfBreak = Annotated[
+    int | None, Query(alias="break_test", ge=1, le=MOST_ID, description="Of a break test.")
+]
 
 
 @router.get("", summary="List photographs", responses=problems(HTTPStatus.UNPROCESSABLE_ENTITY))
@@ -33,12 +36,13 @@ def list_photographs(
     workshop: TheWorkshop,
     of_print: OfPrint = None,
     of_look: OfLook = None,
+    of_break: OfBreak = None,
     after: Annotated[int, Query(ge=0, le=MOST_ID, description="`next` of the page before.")] = 0,
     limit: Annotated[int, Query(ge=1, le=500, description="Photographs on a page.")] = 100,
 ) -> PhotographPage:
     """Oldest first; give `next` as `after` until it is null."""
     found = workshop.record.photographs.of(
-        print_id=of_print, look_id=of_look, after=after, limit=limit + 1
+        print_id=of_print, look_id=of_look, break_id=of_break, after=after, limit=limit + 1
     )
     page = found[:limit]
     return PhotographPage(
@@ -63,13 +67,15 @@ async def add_photograph(
     response: Response,
     of_print: OfPrint = None,
     of_look: OfLook = None,
+    of_break: OfBreak = None,
     part: Annotated[
         str | None, Query(min_length=1, max_length=80, description="Name of a part of the print.")
     ] = None,
     note: Annotated[str, Query(max_length=10_000, description="Words to go with it.")] = "",
     key: Key = None,
 ) -> PhotographOnRecord:
-    """The body is the picture itself: JPEG, PNG or WebP, of a print, a part of it, or a look.
+    """The body is the picture itself: JPEG, PNG or WebP, of a print, a part of it, a look or a
+    piece on the break bench.
 
     Only its pixels are kept: where and when it was taken, and with what, is left out.
     """
@@ -83,6 +89,7 @@ async def add_photograph(
         print_id=of_print,
         part=part,
         look_id=of_look,
+        break_id=of_break,
         note=note,
         key=key,
     )

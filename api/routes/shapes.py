@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, computed_field
 from pydantic.config import JsonDict
 
 from api.prints import Frozen, Outcome, Print
-from api.record import Bottle, Dismissal, Photograph, Plate
+from api.record import Bottle, BreakTest, Dismissal, Fixture, Gauge, Photograph, Plate
 from api.record.entries import LoggedLook, Machine, Resin
 from api.settings_check import SettingWarning
 from api.soak.program import SoakRun
@@ -88,6 +88,24 @@ SOAK: JsonDict = {
     "chamber_channels": ["chamber"],
     "specimens": [{"name": "A", "resin": 1}, {"name": "B", "resin": 1}],
     "started": EVENING,
+}
+FIXTURE: JsonDict = {
+    "name": "Flat bars, 64 mm",
+    "holding": "three_point",
+    "span_mm": 64,
+    "width_mm": 10,
+    "thickness_mm": 4,
+}
+GAUGE: JsonDict = {"name": "Hand gauge", "limit": {"value": 50, "unit": "kgf"}}
+BREAK: JsonDict = {
+    "piece": "bar 3",
+    "resin": 1,
+    "fixture": 1,
+    "gauge": 1,
+    "outcome": "broke",
+    "load": {"value": 12.4, "unit": "kgf"},
+    "tested": "2026-01-20T17:05:00Z",
+    "cured": MORNING,
 }
 LOOK: JsonDict = {"specimen": "A", "time": "2026-01-14T21:00:00Z", "finding": "sound"}
 
@@ -211,6 +229,63 @@ class PrintPage(Frozen):
 
     prints: tuple[PrintOnRecord, ...]
     count: int = Field(description="How many prints the filters let through, on all pages.")
+    next: str | None = Field(None, description="Cursor of the next page; null on the last.")
+
+
+class FixtureOnRecord(Fixture, OnRecord):
+    """A fixture on record."""
+
+    model_config = _like(FIXTURE)
+
+
+class GaugeOnRecord(Gauge, OnRecord):
+    """A gauge on record."""
+
+    model_config = _like(GAUGE)
+
+
+class SoakingShape(Frozen):
+    """A soak run that a piece went through, and the hottest step whose whole dwell it had."""
+
+    soak: int
+    run: str
+    specimen: str
+    step: int | None
+    setpoint_c: float | None
+    mean_c: float | None = Field(description="Measured mean of that dwell [°C].")
+
+
+class BreakOnRecord(BreakTest, OnRecord):
+    """A break test on record, with the stress, age and soak history of its piece."""
+
+    model_config = _like(
+        {
+            **BREAK,
+            "load_n": 121.60246,
+            "limit_n": 490.3325,
+            "said": "broke at 122 N",
+            "stress_mpa": 72.96,
+            "stress_note": "",
+            "age_days": 5.58,
+            "soakings": [],
+        }
+    )
+
+    load_n: float | None = Field(description="Load at which it broke [N]; null when it held.")
+    limit_n: float = Field(description="Highest load that its gauge can read [N].")
+    said: str = Field(description="What it bore, in words.")
+    stress_mpa: float | None = Field(
+        description="Nominal stress at which it broke [MPa]; null when it held or not known."
+    )
+    stress_note: str = Field(description="What that stress must not be read as.")
+    age_days: float | None = Field(description="Days from the end of the cure to the test.")
+    soakings: tuple[SoakingShape, ...]
+
+
+class BreakPage(Frozen):
+    """A page of break tests, newest first."""
+
+    breaks: tuple[BreakOnRecord, ...]
     next: str | None = Field(None, description="Cursor of the next page; null on the last.")
 
 

@@ -18,11 +18,23 @@ from fastapi.testclient import TestClient
 
 from api.answers import Workshop
 from api.prints import FailureMode, Outcome, Print, Spot
-from api.record import Bottle, Dismissal, LoggedLook, Photograph, Plate, PlatePart, Record, Resin
+from api.record import (
+    Bottle,
+    BreakTest,
+    Dismissal,
+    Fixture,
+    Gauge,
+    LoggedLook,
+    Photograph,
+    Plate,
+    PlatePart,
+    Record,
+    Resin,
+)
 from api.record.table_export import prints_as_table
 from api.record.table_import import OWN_FIELDS, Mapped, import_prints
 from api.record.whole import everything, put_back
-from api.routes.shapes import SOAK
+from api.routes.shapes import BREAK, FIXTURE, GAUGE, SOAK
 from api.soak.program import Finding, SoakRun
 from collector.errors import ConflictError, InvalidError
 from tests.recordings import ROOT
@@ -240,6 +252,23 @@ def whole_workshop(record: Record) -> None:
     record.soaks.add(SoakRun.model_validate(SOAK))
     record.looks.add(
         LoggedLook(soak=1, specimen="A", time=EVENING + timedelta(hours=1), finding=Finding.SOUND)
+    )
+    record.fixtures.add(Fixture.model_validate(FIXTURE))
+    record.gauges.add(Gauge.model_validate(GAUGE))
+    record.breaks.add(BreakTest.model_validate(BREAK))
+    held = {"outcome": "no_break_at_the_limit", "load": None, "cured": None}
+    soaked = {"soaked": [{"soak": 1, "specimen": "A"}]}
+    record.breaks.add(BreakTest.model_validate({**BREAK, **held, **soaked}))
+    record.breaks.delete(1)
+    record.photographs.add(
+        Photograph(
+            break_test=2,
+            sha256="1" * 64,
+            media_type="image/png",
+            width_px=1,
+            height_px=1,
+            bytes_n=1,
+        )
     )
     record.photographs.add(
         Photograph(

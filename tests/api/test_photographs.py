@@ -154,7 +154,7 @@ def test_what_cannot_be_kept_is_said_and_leaves_nothing(
     def send(content: bytes, **params: str | int) -> Any:
         return client.post("/api/photographs", content=content, params=params)
 
-    assert send(picture("JPEG")).json()["detail"].startswith("a photograph shows either")
+    assert send(picture("JPEG")).json()["detail"].startswith("a photograph shows a print, a look")
     assert send(picture("JPEG"), print=9).json()["where"] == "print"
     assert send(picture("JPEG"), print=1, part="lid").json()["where"] == "part"
     assert send(b"", print=1).json()["where"] == "body"

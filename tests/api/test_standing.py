@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from api.standing import Fall, standing
+from api.standing import Fall, standing, survived
 from collector.errors import InvalidError
 from tests.recordings import recording
 
@@ -28,6 +28,28 @@ def test_kaplan_meier_of_the_six_mp_arm() -> None:
     assert curve.count == 21
     # The median is 23 weeks: the first at which no more than half stand.
     assert curve.after(22)[0] > 0.5 >= curve.after(23)[0]
+
+
+def test_kaplan_meier_step_by_step_with_greenwoods_error() -> None:
+    # The same arm; at risk, share and error by Greenwood's formula (recomputed with lifelines).
+    failed = [6.0, 6, 6, 7, 10, 13, 16, 22, 23]
+    sound = [6.0, 9, 10, 11, 17, 19, 20, 25, 32, 32, 34, 35]
+    steps = survived(failed, sound)
+    assert [step.value for step in steps] == [6, 7, 10, 13, 16, 22, 23]
+    assert [step.at_risk for step in steps] == [21, 17, 15, 12, 11, 7, 6]
+    assert [step.share for step in steps] == pytest.approx(
+        [0.8571, 0.8067, 0.7529, 0.6902, 0.6275, 0.5378, 0.4482], abs=5e-5
+    )
+    assert [step.error for step in steps] == pytest.approx(
+        [0.0764, 0.0869, 0.0963, 0.1068, 0.1141, 0.1282, 0.1346], abs=5e-5
+    )
+    # The step-by-step estimate and the interval-censored one agree where both apply.
+    curve = standing([(t, t) for t in failed] + [(t, INF) for t in sound])
+    for step in steps:
+        assert curve.after(step.value)[0] == pytest.approx(step.share, abs=1e-5)
+    assert survived([], sound) == ()
+    (last,) = survived([3.0, 3.0], [])
+    assert (last.share, last.error) == (0, 0)
 
 
 @pytest.mark.recordings

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from scipy import stats
 from api.strength import (
     Bar,
     Break,
-    Fixture,
+    Holding,
     force_for_stress_n,
     median_load,
     newtons,
@@ -24,7 +25,7 @@ from collector.errors import InvalidError
 
 
 def bending(span: float, width: float, thickness: float) -> Bar:
-    return Bar(Fixture.THREE_POINT, span, width, thickness)
+    return Bar(Holding.THREE_POINT, span, width, thickness)
 
 
 def broken(*loads: float) -> list[Break]:
@@ -70,10 +71,10 @@ def test_outer_strain() -> None:
 
 
 def test_cantilever_and_compression() -> None:
-    cantilever = Bar(Fixture.CANTILEVER, 50, 10, 4)
+    cantilever = Bar(Holding.CANTILEVER, 50, 10, 4)
     # Bending moment F L over the section modulus b h² / 6.
     assert stress(10, cantilever).stress_mpa == pytest.approx(10 * 50 / (10 * 16 / 6))
-    assert stress(10, Bar(Fixture.COMPRESSION, 50, 10, 4)).stress_mpa == pytest.approx(0.25)
+    assert stress(10, Bar(Holding.COMPRESSION, 50, 10, 4)).stress_mpa == pytest.approx(0.25)
 
 
 def test_a_short_span_is_only_rough() -> None:
@@ -83,7 +84,9 @@ def test_a_short_span_is_only_rough() -> None:
 
 def test_units_of_load() -> None:
     assert newtons(1, "kgf") == 9.80665
-    assert newtons(1, "lbf") == pytest.approx(4.4482216152605, rel=1e-13)
+    assert newtons(1, "lbf") == 4.4482216152605
+    # 0.45359237 kg under 9.80665 m/s², in exact arithmetic.
+    assert Fraction("4.4482216152605") == Fraction("0.45359237") * Fraction("9.80665")
     assert newtons(2.5, "N") == 2.5
     with pytest.raises(InvalidError, match="no unit of load stone"):
         newtons(1, "stone")
