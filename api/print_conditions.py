@@ -410,7 +410,8 @@ def _window_conditions(
             continue
         lacking = next((role for role in (made.first, made.second) if role in missing), None)
         if lacking is not None:
-            not_derived[quantity] = f"it needs the {lacking.value}: {missing[lacking]}"
+            needed = lacking.value.replace("_", " ")
+            not_derived[quantity] = f"it needs the {needed}: {missing[lacking]}"
             continue
         if quantity is Derived.FROST_POINT and len(traces[quantity].series) == 0:
             not_derived[quantity] = NO_FROST

@@ -13,7 +13,7 @@ from datetime import datetime
 from starlette.datastructures import FormData
 
 from api.checked import checked
-from api.prints import FailureMode, Outcome, Part, Print
+from api.prints import Outcome, Part, Print
 from collector.errors import InvalidError
 from dashboards import words
 from dashboards.sheet import number_of, text_of, time_of
@@ -175,34 +175,6 @@ def outcome_of(text: str) -> Outcome:
             where="outcome",
             remedy=f"Choose one of: {', '.join(Outcome)}.",
         ) from None
-
-
-def in_words(
-    plate: Print, resins: Mapping[int, str], machines: Mapping[int, str], *, parts: bool = True
-) -> dict[str, str]:
-    """Every entry of a print by its label, in words; what was not logged is left out."""
-    said = {
-        "Machine": machines.get(plate.machine, f"machine {plate.machine}"),
-        "Resin": resins.get(plate.resin, f"resin {plate.resin}"),
-        "Start": f"{words.local(plate.start):%Y-%m-%d %H:%M:%S}",
-        "End": f"{words.local(plate.end):%Y-%m-%d %H:%M:%S}" if plate.end else "",
-        "Vat noted by hand": f"{_text(plate.logged_vat_c)} °C" if plate.logged_vat_c else "",
-        "Note": plate.note,
-    }
-    for field in SETTING_FIELDS:
-        amount = getattr(plate.settings, field.name)
-        said[field.label] = "" if amount is None else f"{_text(amount)} {field.unit}".strip()
-    for part in plate.parts if parts else ():
-        said[f"Part {part.name}"] = part_in_words(part)
-    return {label: text for label, text in said.items() if text}
-
-
-def part_in_words(part: Part) -> str:
-    """What came of a part: ``failed: warped, cracked (note)``."""
-    outcome = words.OUTCOMES[part.outcome] if part.outcome else "not looked at yet"
-    modes = ", ".join(words.MODES[FailureMode(mode)] for mode in part.modes)
-    note = f" ({part.note})" if part.note else ""
-    return f"{outcome}{': ' if modes else ''}{modes}{note}"
 
 
 def _text(amount: float | int | None) -> str:

@@ -9,7 +9,8 @@ import math
 from datetime import datetime, timedelta
 
 from api.marks import Counted
-from api.prints import FailureMode, Outcome
+from api.phases import BetweenFrom
+from api.prints import FailureMode, Outcome, Spot
 from collector.readings import Mark, Role
 
 MINUS = "−"
@@ -35,6 +36,16 @@ MODES = {
     FailureMode.WHITE_HAZE: "white haze after cure",
     FailureMode.CRACKED: "cracked",
     FailureMode.OTHER: "other",
+}
+
+#: Where a part stands on the plate, seen from the front of the machine.
+SPOTS = {spot: spot.value.replace("_", " ") for spot in Spot}
+
+#: What the time between two exposures was taken from.
+BETWEEN_FROM = {
+    BetweenFrom.DURATION: "by its real duration",
+    BetweenFrom.SETTINGS: "by its settings",
+    BetweenFrom.COMMON_PRACTICE: "by common practice, as no lifts were logged",
 }
 
 MARKS = {

@@ -63,6 +63,7 @@ PURE = (
     "dashboards/charts.py",
     "dashboards/chart_rows.py",
     "dashboards/figure.py",
+    "dashboards/print_report.py",
     "dashboards/soak_words.py",
     "dashboards/words.py",
     "dashboards/demo/dice.py",

@@ -4,25 +4,28 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated
 
-from fastapi import APIRouter, Path
+from fastapi import APIRouter, Depends, Path, Query
 from fastapi.responses import HTMLResponse
 
-from api.answers import PrintConditions, Workshop, conditions_of
+from api.answers import Workshop, conditions_of
 from api.causes_answers import unusual_answer
 from api.checked import checked
 from api.marks import Counted
-from api.phases import first_layers
+from api.phases import Plan, first_layers, phases_of
+from api.print_answers import plan_for, remarks_on
+from api.print_conditions import LEAST_COVERAGE
 from api.prints import Outcome, Print, window_of
 from api.record import Kept
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
-from dashboards import chart_rows, print_form, traces, words
+from dashboards import chart_rows, print_form, print_report, traces, words
 from dashboards.chart_rows import Span
 from dashboards.figure import Figure, panel_figure
-from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
-from dashboards.sheet import Now, Sheets, SheetsHere
+from dashboards.pages.workshop import WorkshopHere
+from dashboards.print_words import Names, bottle_in_words, cost_in_words, in_words
+from dashboards.sheet import Now, Sheets, SheetsHere, number_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -46,17 +49,58 @@ class Before:
     differences: list[tuple[str, str, str]]
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How the conditions are wanted: which readings count, from which recorded share on figures
+    are given [%], and the vat's limits [°C], None for the resin's own or the usual ones."""
+
+    counted: Counted = Counted.PLAUSIBLE
+    recorded_pct: float = 100 * LEAST_COVERAGE
+    below_c: float | None = None
+    above_c: float | None = None
+
+    @property
+    def usual(self) -> bool:
+        """Whether nothing was asked for."""
+        return self == Asked()
+
+
+def _asked(
+    counted: Counted = Counted.PLAUSIBLE,
+    recorded: Annotated[str, Query(max_length=20)] = "",
+    below: Annotated[str, Query(max_length=20)] = "",
+    above: Annotated[str, Query(max_length=20)] = "",
+) -> Asked:
+    share = _within(recorded, "recorded", 1, 100)
+    return Asked(
+        counted,
+        100 * LEAST_COVERAGE if share is None else share,
+        _within(below, "below", -50, 100),
+        _within(above, "above", -50, 100),
+    )
+
+
+def _within(text: str, field: str, low: float, high: float) -> float | None:
+    """The number of a query's field; ``InvalidError`` naming it where it is out of bounds."""
+    number = number_of(text.strip(), field)
+    if number is not None and not low <= number <= high:
+        raise InvalidError(
+            f"“{text[:20]}” is out of bounds", where=field, remedy=f"Give {low:g} to {high:g}."
+        )
+    return number
+
+
 @router.get("/prints/{print_id}")
 def one_print(
     workshop: WorkshopHere,
     sheets: SheetsHere,
     now: Now,
     print_id: PrintId,
+    asked: Annotated[Asked, Depends(_asked)],
     done: str = "",
-    counted: Counted = Counted.PLAUSIBLE,
 ) -> HTMLResponse:
     """The whole page."""
-    return show_print(workshop, sheets, now, print_id, done=done, counted=counted)
+    return show_print(workshop, sheets, now, print_id, done=done, asked=asked)
 
 
 def show_print(
@@ -66,43 +110,67 @@ def show_print(
     print_id: int,
     *,
     done: str = "",
-    counted: Counted = Counted.PLAUSIBLE,
+    asked: Asked = Asked(),
     fault: InvalidError | ConflictError | None = None,
 ) -> HTMLResponse:
     """The page of a print, with what went wrong if its form was refused."""
-    found = conditions_of(workshop, print_id, now, left_out=counted.left_out)
+    found = conditions_of(
+        workshop,
+        print_id,
+        now,
+        below_c=asked.below_c,
+        above_c=asked.above_c,
+        least_coverage=asked.recorded_pct / 100,
+        left_out=asked.counted.left_out,
+    )
     kept = found.plate
-    resins, machines = resin_names(workshop), machine_names(workshop)
+    plate = kept.entry
+    names = Names.of(workshop)
+    (remarks,) = remarks_on(workshop, [plate])
+    phases = None if plate.order_only else phases_of(plate, now)
+    said = in_words(plate, names, parts=False)
+    bottle = None if plate.bottle is None else workshop.record.bottles.get(plate.bottle)
+    said |= {"Bottle": bottle_in_words(bottle, plate.start)} if bottle else {}
     return sheets.page(
         "print.html",
         "/prints",
         now,
         status=fault.status if fault else 200,
         kept=kept,
-        plate=kept.entry,
-        parts=print_form.parts_to_judge(kept.entry),
+        plate=plate,
+        parts=print_form.parts_to_judge(plate),
         conditions=found,
-        windows=windows_of(found),
-        figures=figures_of(workshop, kept.entry, now, counted),
-        counted=counted,
+        told=print_report.told(found, now),
+        heads=print_report.HEADS,
+        phases=print_report.phase_lines(phases, plate, now) if phases else [],
+        phase_sentences=print_report.phase_sentences(phases, plate) if phases else [],
+        warnings=remarks.warnings,
+        cost=cost_in_words(remarks.cost),
+        plan=planned(workshop, plate),
+        figures=figures_of(workshop, plate, now, asked.counted),
+        asked=asked,
         countings=words.COUNTED,
-        unusual=unusual_answer(workshop, kept.id, now) if kept.entry.failed_share else None,
-        said=print_form.in_words(kept.entry, resins, machines, parts=False),
-        befores=befores_of(workshop, kept, resins, machines),
-        resins=resins,
-        machines=machines,
+        unusual=unusual_answer(workshop, kept.id, now) if plate.failed_share else None,
+        said=said,
+        befores=befores_of(workshop, kept, names),
+        resins=names.resins,
+        machines=names.machines,
         outcomes=Outcome,
         modes=words.MODES,
-        roles=words.ROLES,
+        spots=words.SPOTS,
         done=done,
         fault=fault,
     )
 
 
-def windows_of(found: PrintConditions) -> list[tuple[str, Any]]:
-    """The windows of a print that have conditions, with their names."""
-    named = [("First layers", found.first_layers), ("Whole print", found.whole)]
-    return [(name, window) for name, window in named if window is not None]
+def planned(workshop: Workshop, plate: Print) -> Plan | None:
+    """When a print that runs will be done; None where its settings do not tell, or it is over."""
+    if not plate.running or plate.order_only:
+        return None
+    try:
+        return plan_for(workshop, plate.machine, plate.settings, plate.start)
+    except InvalidError:
+        return None
 
 
 def figures_of(
@@ -136,14 +204,12 @@ def figures_of(
     ]
 
 
-def befores_of(
-    workshop: Workshop, kept: Kept[Print], resins: dict[int, str], machines: dict[int, str]
-) -> list[Before]:
+def befores_of(workshop: Workshop, kept: Kept[Print], names: Names) -> list[Before]:
     """What stood before each change, newest change first, in words."""
-    after = print_form.in_words(kept.entry, resins, machines)
+    after = in_words(kept.entry, names)
     befores: list[Before] = []
     for revision in reversed(workshop.record.prints.revisions(kept.id)):
-        stood = print_form.in_words(checked(Print, revision.before), resins, machines)
+        stood = in_words(checked(Print, revision.before), names)
         labels = dict.fromkeys([*stood, *after])
         differences = [
             (label, stood.get(label, "nothing"), after.get(label, "nothing"))

@@ -175,7 +175,7 @@ def test_frost_point_and_dew_point_are_told_apart(workshop: Workshop) -> None:
     assert means[Derived.DEW_POINT] == pytest.approx(-2.459, abs=0.001)
     assert means[Derived.FROST_POINT] == pytest.approx(-2.14, abs=0.05)
     assert means[Derived.ABSOLUTE_HUMIDITY] == pytest.approx(3.8388, abs=1e-3)
-    assert whole.not_derived == {Derived.VAT_MINUS_ROOM: f"it needs the vat_temperature: {NOTHING}"}
+    assert whole.not_derived == {Derived.VAT_MINUS_ROOM: f"it needs the vat temperature: {NOTHING}"}
 
 
 NOTHING = "no record in this window"
