@@ -161,8 +161,9 @@ class Buckets:
     """A window cut into ``n`` stretches for charts only; never for verdicts.
 
     The stretches are equal to the millisecond while they are short. From two minutes on they
-    begin on whole minutes, from two hours on whole hours, from two days on whole days (UTC),
-    each moved by half of that at the most (:func:`collector.store.stretches.edges_of`);
+    begin on whole minutes, from twenty on whole tens of them, from two hours on whole hours, from
+    two days on whole days (UTC), each moved by half of that at the most
+    (:func:`collector.store.stretches.edges_of`);
     ``width_ms`` is the mean of their lengths.
 
     Arrays of length n: ``starts_ms`` int64; ``minima``, ``maxima``, ``means`` (time-weighted)

@@ -1,13 +1,13 @@
-"""Sums over minutes, hours and days of readings, from which any chart is put together. Pure.
+"""Sums over minutes, tens of them, hours and days, from which any chart is put together. Pure.
 
-A *summary* holds what a bucket needs of the readings in one minute, hour or day: first and last
+A *summary* holds what a bucket needs of the readings in one such stretch: first and last
 (so that neighbours can be joined), extremes, count, the integral from first to last, and the
 longest stretch within. The gap limit is known only when a question is asked: a summary whose
 longest stretch is no longer than the limit stands for its readings as one part; any other
 is left aside and finer ones, in the end the readings, are taken instead.
 
-Summaries are kept in blocks (the minutes of an hour, the hours of a day, 32 days), as arrays of
-``SUMMARY`` that have entries only where there are readings.
+Summaries are kept in blocks (the minutes of an hour, the tens of minutes and the hours of a
+day, 32 days), as arrays of ``SUMMARY`` that have entries only where there are readings.
 """
 
 from __future__ import annotations
@@ -17,7 +17,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from collector.store.stretches import DAY_MS, HOUR_MS, MINUTE_MS, Parts, Times, Values
+from collector.store.stretches import (
+    DAY_MS,
+    HOUR_MS,
+    MINUTE_MS,
+    TEN_MINUTES_MS,
+    Parts,
+    Times,
+    Values,
+)
 
 #: Times are from the start of the block, in ms.
 SUMMARY = np.dtype(
@@ -46,6 +54,7 @@ class Level:
 
 
 MINUTES = Level(MINUTE_MS, HOUR_MS)
+TENS = Level(TEN_MINUTES_MS, DAY_MS)
 HOURS = Level(HOUR_MS, DAY_MS)
 DAYS = Level(DAY_MS, 32 * DAY_MS)
 
@@ -102,19 +111,13 @@ def rebased(summaries: Summaries, from_ms: int, to_ms: int) -> Summaries:
     return moved
 
 
-def with_slot(block: Summaries, level: Level, slot: int, summary: Summaries | None) -> Summaries:
-    """A block with one slot's summary put in, replaced or (None) taken out."""
-    slots = block["first_ms"] // level.width_ms
-    kept: Summaries = block[slots != slot]
-    if summary is None:
-        return kept
-    place = int(np.searchsorted(kept["first_ms"], summary["first_ms"][0]))
-    return np.concatenate((kept[:place], summary, kept[place:]))
+def with_stretch(block: Summaries, start_ms: int, end_ms: int, summaries: Summaries) -> Summaries:
+    """A block with all summaries of a stretch taken out, and these (of it, or none) put in.
 
-
-def has_slot(block: Summaries, level: Level, slot: int) -> bool:
-    """Whether a block has a summary for a slot."""
-    return slot in (block["first_ms"] // level.width_ms)
+    The stretch, from the start of the block on, is of whole slots.
+    """
+    begin, end = np.searchsorted(block["first_ms"], (start_ms, end_ms)).tolist()
+    return np.concatenate((block[:begin], summaries, block[end:]))
 
 
 def of_bytes(body: bytes) -> Summaries:

@@ -27,6 +27,7 @@ from collector.store import (
     sqlite_backup,
     sqlite_check,
     sqlite_hours,
+    sqlite_parts,
     sqlite_read,
 )
 from collector.store.checksum import Checksum
@@ -42,6 +43,7 @@ from collector.store.contract import (
     Delivery,
     RefusedMessage,
 )
+from collector.store.recent_hours import RecentHours
 from collector.store.sqlite_backup import Backup
 from collector.store.sqlite_connections import Readers, open_writer, store_error
 from collector.store.sqlite_hours import Slot
@@ -81,6 +83,7 @@ class SqliteStore:
         self.path = path
         self.read_only = read_only
         self._readers = Readers(path)
+        self._recent = RecentHours()
         self._writing = threading.Lock()
         self._writer: sqlite3.Connection | None = None
         self._channel_ids: dict[str, int] = {}
@@ -281,8 +284,9 @@ class SqliteStore:
         edges: npt.NDArray[np.int64] | None = None,
     ) -> Parts:
         with self._reading() as connection:
-            return sqlite_read.parts(
+            return sqlite_parts.parts(
                 connection,
+                self._recent.view(connection),
                 channel,
                 start_ms,
                 end_ms,

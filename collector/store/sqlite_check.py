@@ -11,7 +11,7 @@ from collector.errors import StoreError
 from collector.store import packing, pyramid, sqlite_read
 from collector.store.checksum import Checksum, checksum_of
 from collector.store.packing import Hour
-from collector.store.pyramid import DAYS, HOURS
+from collector.store.pyramid import DAYS, HOURS, TENS
 from collector.store.sqlite_hours import MINUTES_FROM_N, Slot, block_of
 from collector.store.stretches import DAY_MS, HOUR_MS, MINUTE_MS
 
@@ -96,11 +96,16 @@ def _hour(connection: sqlite3.Connection, slot: Slot) -> Iterator[str]:
         yield f"{where}: it is packed and in rows at once"
     if minutes != _minutes(hour):
         yield f"{where}: the sums of its minutes are not those of its readings"
-    block = block_of(connection, channel, HOURS, start_ms // DAY_MS)
-    own = block[(block["first_ms"] // HOUR_MS) == number % 24]
-    summary = pyramid.summarise(hour.times_ms, hour.values, HOUR_MS)
-    if own.tobytes() != pyramid.rebased(summary, start_ms, start_ms // DAY_MS * DAY_MS).tobytes():
-        yield f"{where}: its sum is not that of its readings"
+    for level, words in (
+        (HOURS, "its sum is not that"),
+        (TENS, "the sums of its tens of minutes are not those"),
+    ):
+        block = block_of(connection, channel, level, start_ms // DAY_MS)
+        own = block[(block["first_ms"] // HOUR_MS) == number % 24]
+        summaries = pyramid.summarise(hour.times_ms, hour.values, level.width_ms)
+        whole = pyramid.rebased(summaries, start_ms, start_ms // DAY_MS * DAY_MS)
+        if own.tobytes() != whole.tobytes():
+            yield f"{where}: {words} of its readings"
 
 
 def _minutes(hour: Hour) -> bytes | None:
@@ -119,11 +124,13 @@ def _in_rows(connection: sqlite3.Connection, channel: int, start_ms: int, end_ms
 
 def _hours_without_readings(connection: sqlite3.Connection, packed: set[Slot]) -> Iterator[str]:
     for channel, day, body in connection.execute(
-        "SELECT channel, block, body FROM summary WHERE width_ms = ?", (HOURS.width_ms,)
+        "SELECT channel, block, body FROM summary WHERE width_ms IN (?, ?)",
+        (HOURS.width_ms, TENS.width_ms),
     ):
-        for slot in (pyramid.of_bytes(body)["first_ms"] // HOUR_MS).tolist():
-            if (channel, day * 24 + slot) not in packed:
-                yield f"channel {channel}, hour {day * 24 + slot}: a sum, and nothing packed"
+        hours = set((pyramid.of_bytes(body)["first_ms"] // HOUR_MS).tolist())
+        for number in sorted(day * 24 + hour for hour in hours):
+            if (channel, number) not in packed:
+                yield f"channel {channel}, hour {number}: a sum, and nothing packed"
 
 
 def _days(connection: sqlite3.Connection) -> Iterator[str]:

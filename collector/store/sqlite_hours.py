@@ -3,8 +3,9 @@
 What always holds, after every transaction:
 
 - an hour of a channel is rows in ``reading`` or one row in ``packed_hour``, never both;
-- a packed hour has its summary in the channel's block of that day, and an hour that is not packed
-  has none; its minutes are summed when it has more than ``MINUTES_FROM_N`` readings;
+- a packed hour has its summary and those of its tens of minutes in the channel's blocks of that
+  day, and an hour that is not packed has none; its minutes are summed when it has more than
+  ``MINUTES_FROM_N`` readings;
 - a day has its summary only while all its readings are packed.
 
 So whatever is in rows is read from rows, and nothing is ever counted twice.
@@ -21,8 +22,8 @@ import numpy.typing as npt
 
 from collector.store import packing, pyramid
 from collector.store.packing import Hour
-from collector.store.pyramid import DAYS, HOURS, Level, Summaries
-from collector.store.stretches import DAY_MS, HOUR_MS, MINUTE_MS, Times
+from collector.store.pyramid import DAYS, HOURS, TENS, Level, Summaries
+from collector.store.stretches import DAY_MS, HOUR_MS, MINUTE_MS, TEN_MINUTES_MS, Times
 
 #: An hour with more readings than this stays as rows: packing it would hold up the next insert.
 HOUR_MOST_N = 36_000
@@ -35,6 +36,8 @@ SETTLED_AFTER_MS = 2 * HOUR_MS
 
 #: A channel's number and an hour, counted from 1970.
 Slot = tuple[int, int]
+
+NO_SUMMARIES: Summaries = np.empty(0, dtype=pyramid.SUMMARY)
 
 _IN_WINDOW = "channel = ? AND time_ms >= ? AND time_ms < ?"
 
@@ -56,7 +59,8 @@ def write_hour(connection: sqlite3.Connection, slot: Slot, hour: Hour) -> None:
     An hour without readings is taken out.
     """
     before_n = _take_out(connection, slot)
-    summary = None
+    start_ms = slot[1] * HOUR_MS
+    summary = NO_SUMMARIES
     if len(hour):
         minutes = None
         if len(hour) > MINUTES_FROM_N:
@@ -66,8 +70,9 @@ def write_hour(connection: sqlite3.Connection, slot: Slot, hour: Hour) -> None:
             (*slot, len(hour), minutes, packing.pack(hour)),
         )
         summary = pyramid.summarise(hour.times_ms, hour.values, HOUR_MS)
-    _set_summary(connection, slot[0], HOURS, slot[1] * HOUR_MS, summary)
-    _set_summary(connection, slot[0], DAYS, slot[1] * HOUR_MS, None)
+    sum_tens(connection, slot, hour)
+    _set_summaries(connection, slot[0], HOURS, (start_ms, start_ms + HOUR_MS), summary)
+    _forget_day(connection, slot)
     connection.execute(
         "UPDATE channel SET packed_n = packed_n + ? WHERE id = ?", (len(hour) - before_n, slot[0])
     )
@@ -139,27 +144,28 @@ def block_of(connection: sqlite3.Connection, channel: int, level: Level, block: 
     return pyramid.of_bytes(b"" if row is None else row[0])
 
 
-def _set_summary(
+def _set_summaries(
     connection: sqlite3.Connection,
     channel: int,
     level: Level,
-    start_ms: int,
-    summary: Summaries | None,
+    window: tuple[int, int],
+    summaries: Summaries = NO_SUMMARIES,
 ) -> None:
-    """Put in, replace or take out (None) the summary of the stretch that begins at ``start_ms``.
+    """Put these in the place of all summaries of a window of whole slots in one block.
 
-    Its times are from the start of the stretch on.
+    Their times are from the start of the window on.
     """
-    block = start_ms // level.block_ms
-    slot = start_ms // level.width_ms - block * level.block_ms // level.width_ms
+    block = window[0] // level.block_ms
+    from_ms = block * level.block_ms
     kept = block_of(connection, channel, level, block)
-    start_ms = start_ms // level.width_ms * level.width_ms
-    if summary is None:
-        if not pyramid.has_slot(kept, level, slot):
-            return
-    else:
-        summary = pyramid.rebased(summary, start_ms, block * level.block_ms)
-    changed = pyramid.with_slot(kept, level, slot, summary)
+    changed = pyramid.with_stretch(
+        kept,
+        window[0] - from_ms,
+        window[1] - from_ms,
+        pyramid.rebased(summaries, window[0], from_ms),
+    )
+    if not len(summaries) and len(changed) == len(kept):
+        return
     key = (channel, level.width_ms, block)
     if len(changed):
         connection.execute(
@@ -172,6 +178,21 @@ def _set_summary(
         )
 
 
+def _forget_day(connection: sqlite3.Connection, slot: Slot) -> None:
+    """Take out the sum of the day of an hour."""
+    start_ms = slot[1] * HOUR_MS // DAY_MS * DAY_MS
+    _set_summaries(connection, slot[0], DAYS, (start_ms, start_ms + DAY_MS))
+
+
+def sum_tens(connection: sqlite3.Connection, slot: Slot, hour: Hour) -> None:
+    """Give an hour the sums of its tens of minutes; one without readings has none."""
+    start_ms = slot[1] * HOUR_MS
+    summaries = NO_SUMMARIES
+    if len(hour):
+        summaries = pyramid.summarise(hour.times_ms, hour.values, TEN_MINUTES_MS)
+    _set_summaries(connection, slot[0], TENS, (start_ms, start_ms + HOUR_MS), summaries)
+
+
 def sum_day(connection: sqlite3.Connection, channel: int, day: int) -> None:
     """Give a day its summary, if all its readings are packed."""
     start_ms = day * DAY_MS
@@ -180,8 +201,8 @@ def sum_day(connection: sqlite3.Connection, channel: int, day: int) -> None:
         f"SELECT 1 FROM reading WHERE {_IN_WINDOW} LIMIT 1",
         (channel, start_ms, start_ms + DAY_MS),
     ).fetchone()
-    whole = None if in_rows or not len(hours) else pyramid.fold(hours)
-    _set_summary(connection, channel, DAYS, start_ms, whole)
+    whole = NO_SUMMARIES if in_rows or not len(hours) else pyramid.fold(hours)
+    _set_summaries(connection, channel, DAYS, (start_ms, start_ms + DAY_MS), whole)
 
 
 # -- before readings are added -------------------------------------------------------------------
@@ -202,7 +223,7 @@ def packed_among(
         if row:
             packed.add(slot)
         else:
-            _set_summary(connection, slot[0], DAYS, slot[1] * HOUR_MS, None)
+            _forget_day(connection, slot)
             open_slots.add(slot)
     return packed
 

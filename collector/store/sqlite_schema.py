@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Callable
 
 from collector.errors import StoreError
+from collector.store import packing, sqlite_hours
 
 #: Marks a file as ours (``PRAGMA application_id``): the letters "vats".
 APPLICATION_ID = 0x76617473
@@ -99,6 +100,16 @@ def settled_hours_packed(connection: sqlite3.Connection) -> None:
     )
 
 
+def tens_of_minutes_summed(connection: sqlite3.Connection) -> None:
+    """The sums of tens of minutes of every hour that was packed without them."""
+    slots = connection.execute("SELECT channel, hour FROM packed_hour").fetchall()
+    for slot in slots:
+        (body,) = connection.execute(
+            "SELECT body FROM packed_hour WHERE channel = ? AND hour = ?", slot
+        ).fetchone()
+        sqlite_hours.sum_tens(connection, slot, packing.unpack(body))
+
+
 Migration = Callable[[sqlite3.Connection], None]
 
 #: In the order they are applied; a step that has been released is never edited.
@@ -106,6 +117,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     readings_as_rows,
     deliveries_that_may_repeat,
     settled_hours_packed,
+    tens_of_minutes_summed,
 )
 
 

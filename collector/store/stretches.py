@@ -23,6 +23,7 @@ from collector.errors import InvalidError
 from collector.store.contract import Buckets, Coverage, Gap
 
 MINUTE_MS = 60_000
+TEN_MINUTES_MS = 10 * MINUTE_MS
 HOUR_MS = 60 * MINUTE_MS
 DAY_MS = 24 * HOUR_MS
 
@@ -189,13 +190,12 @@ def coverage_from(parts: Parts, start_ms: int, end_ms: int, *, gap_limit_ms: int
 
 
 def grain_of(start_ms: int, end_ms: int, n: int) -> int:
-    """What the inner edges of ``n`` buckets are whole multiples of [ms]: 1, minute, hour or day.
+    """What the inner edges of ``n`` buckets are whole multiples of [ms].
 
-    The longest of them that a bucket holds twice.
+    The longest of 1, a minute, ten, an hour and a day that a bucket holds twice.
     """
-    return next(
-        (grain for grain in (DAY_MS, HOUR_MS, MINUTE_MS) if end_ms - start_ms >= 2 * grain * n), 1
-    )
+    grains = (DAY_MS, HOUR_MS, TEN_MINUTES_MS, MINUTE_MS)
+    return next((grain for grain in grains if end_ms - start_ms >= 2 * grain * n), 1)
 
 
 def edges_of(start_ms: int, end_ms: int, n: int) -> Times:

@@ -85,13 +85,12 @@ def test_charts_from_minutes_equal_charts_from_readings(
 def test_a_block_takes_summaries_in_and_out() -> None:
     times, values = arrays([(5 * HOUR_MS, 20.0), (7 * HOUR_MS, 21.0), (8 * HOUR_MS, 22.0)])
     hours = pyramid.summarise(times, values, HOUR_MS)
-    without = pyramid.with_slot(hours, pyramid.HOURS, 7, None)
-    assert without["first"].tolist() == [20.0, 22.0]
-    assert pyramid.has_slot(hours, pyramid.HOURS, 7)
-    assert not pyramid.has_slot(without, pyramid.HOURS, 7)
-    again = pyramid.with_slot(without, pyramid.HOURS, 7, hours[1:2])
+    stretch = (7 * HOUR_MS, 8 * HOUR_MS)
+    without = pyramid.with_stretch(hours, *stretch, hours[:0])
+    assert (without["first_ms"] // HOUR_MS).tolist() == [5, 8]
+    again = pyramid.with_stretch(without, *stretch, hours[1:2])
     assert again.tobytes() == hours.tobytes()
-    assert pyramid.with_slot(again, pyramid.HOURS, 7, hours[1:2]).tobytes() == hours.tobytes()
+    assert pyramid.with_stretch(again, *stretch, hours[1:2]).tobytes() == hours.tobytes()
     assert pyramid.of_bytes(hours.tobytes()).tobytes() == hours.tobytes()
 
 

@@ -283,6 +283,18 @@ def test_a_file_of_rows_alone_gets_its_sums(
         assert store.check() == []
 
 
+def test_hours_packed_without_sums_of_tens_of_minutes_get_them(store: SqliteStore) -> None:
+    packed_day(store)
+    before = store.checksums()
+    store.close()
+    with contextlib.closing(sqlite3.connect(store.path)) as old, old:
+        old.execute("DELETE FROM summary WHERE width_ms = 600000")
+        old.execute("DELETE FROM migration WHERE name = 'tens_of_minutes_summed'")
+    with SqliteStore(store.path) as again:
+        assert again.check() == []
+        assert again.checksums() == before
+
+
 # -- one state for every reader ------------------------------------------------------------------
 
 
@@ -330,6 +342,7 @@ def test_readers_see_every_reading_once_while_hours_are_packed_and_opened(
         ("UPDATE packed_hour SET minutes = X'' WHERE hour % 24 = 3", "sums of its minutes"),
         ("DELETE FROM packed_hour WHERE hour % 24 = 3", "nothing packed"),
         ("DELETE FROM summary WHERE width_ms = 3600000", "its sum is not that of its readings"),
+        ("DELETE FROM summary WHERE width_ms = 600000", "sums of its tens of minutes"),
         (
             "UPDATE summary SET body = zeroblob(length(body)) WHERE width_ms = 86400000",
             "nothing packed",

@@ -16,6 +16,7 @@ from collector.store.stretches import (
     DAY_MS,
     HOUR_MS,
     MINUTE_MS,
+    TEN_MINUTES_MS,
     buckets_of,
     coverage_of,
     edges_of,
@@ -199,11 +200,13 @@ def test_coverage_equals_a_plain_loop(record: list[tuple[int, float]], limit_ms:
     ("span_ms", "n", "grain_ms"),
     [
         (DAY_MS, 1_500, 1),
-        (30 * DAY_MS, 1_500, MINUTE_MS),
+        (7 * DAY_MS, 1_500, MINUTE_MS),
+        (30 * DAY_MS, 1_500, TEN_MINUTES_MS),
         (365 * DAY_MS, 1_500, HOUR_MS),
         (3_650 * DAY_MS, 1_500, DAY_MS),
         (2 * HOUR_MS, 1, HOUR_MS),
-        (2 * HOUR_MS - 1, 1, MINUTE_MS),
+        (2 * HOUR_MS - 1, 1, TEN_MINUTES_MS),
+        (2 * TEN_MINUTES_MS - 1, 1, MINUTE_MS),
     ],
 )
 def test_wide_buckets_begin_on_whole_minutes_hours_and_days(
