@@ -21,6 +21,7 @@ lint: .venv/.ready-test
 bench: .venv/.ready-test
 	$(BIN)/python -m pytest tests/bench --benchmark-only
 	$(BIN)/python tests/bench/bench_ingest.py
+	$(BIN)/python tests/bench/bench_conditions.py
 
 pictures: .venv/.ready-test
 	$(BIN)/python tests/browser/take_pictures.py

@@ -11,7 +11,8 @@ bursts count for the time they stand for and no more.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -89,12 +90,12 @@ class _Stretches:
 
     @property
     def covered_ms(self) -> float:
-        return float(np.sum(self.lengths))
+        return float(self.lengths.sum())
 
     @property
     def integral(self) -> float:
         """Area under the pieces [unit x ms]."""
-        return float(np.sum(self.lengths * (self.first + self.last)) / 2)
+        return float(self.lengths @ (self.first + self.last)) / 2
 
 
 def summarise(
@@ -119,26 +120,26 @@ def summarise(
     inside = _inside(kept, start_ms, end_ms)
     all_inside = inside if kept is series else _inside(series, start_ms, end_ms)
     covered = coverage_of(kept.times_ms, start_ms, end_ms, gap_limit_ms=gap_limit_ms)
-    bare = Summary(
-        start_ms=start_ms,
-        end_ms=end_ms,
-        count=covered.count,
-        marked_out=_count(all_inside) - covered.count,
-        coverage=covered.share,
-        gaps=covered.gaps,
-        below=below,
-        above=above,
-    )
+    bare: dict[str, Any] = {
+        "start_ms": start_ms,
+        "end_ms": end_ms,
+        "count": covered.count,
+        "marked_out": _count(all_inside) - covered.count,
+        "coverage": covered.share,
+        "gaps": covered.gaps,
+        "below": below,
+        "above": above,
+    }
     reason = _too_little(covered.share, least_coverage)
     if reason:
-        return replace(bare, withheld=reason)
+        return Summary(**bare, withheld=reason)
     stretches = _stretches(kept, start_ms, end_ms, gap_limit_ms)
     mean, deviation, slope_per_h = _moments(stretches)
     minutes_below, degree_hours_below = _under(stretches, below, 1.0)
     minutes_above, degree_hours_above = _under(stretches, above, -1.0)
     values = kept.values[inside]
-    return replace(
-        bare,
+    return Summary(
+        **bare,
         mean=mean,
         minimum=float(values.min()) if len(values) else None,
         maximum=float(values.max()) if len(values) else None,
@@ -301,11 +302,12 @@ def _too_little(coverage: float, least: float) -> str | None:
 def _stretches(series: Series, start_ms: int, end_ms: int, gap_limit_ms: int) -> _Stretches:
     """The covered straight pieces, cut at the window's edges."""
     times = (series.times_ms - start_ms).astype(np.float64)
+    values = series.values.copy()
     length = float(end_ms - start_ms)
-    begin, end = times[:-1], times[1:]
-    first, last = series.values[:-1], series.values[1:]
+    begin, end, first, last = times[:-1], times[1:], values[:-1], values[1:]
     take = (end - begin <= gap_limit_ms) & (end > 0) & (begin < length)
-    begin, end, first, last = begin[take], end[take], first[take], last[take]
+    if not take.all():
+        begin, end, first, last = begin[take], end[take], first[take], last[take]
     if len(begin) == 0:
         return _Stretches(begin, end, first, last, end - begin)
     # Times increase, so that only the first piece and the last can reach over an edge.
@@ -318,16 +320,23 @@ def _stretches(series: Series, start_ms: int, end_ms: int, gap_limit_ms: int) ->
 
 
 def _moments(stretches: _Stretches) -> tuple[float, float, float]:
-    """Mean, standard deviation and least-squares slope per hour over straight pieces, exact."""
-    total = stretches.covered_ms
-    mean = stretches.integral / total
+    """Mean, standard deviation and least-squares slope per hour over straight pieces, exact.
+
+    The integral of a product of two straight lines over a piece is its length times the
+    product of their means plus a twelfth of the product of their rises.
+    """
     lengths = stretches.lengths
-    a, b = stretches.first - mean, stretches.last - mean
-    variance = float(np.sum(lengths * (a * a + a * b + b * b)) / 3) / total
-    middle = float(np.sum(lengths * (stretches.begin + stretches.end)) / 2) / total
-    s, e = stretches.begin - middle, stretches.end - middle
-    time_variance = float(np.sum(lengths * (s * s + s * e + e * e)) / 3)
-    together = float(np.sum(lengths * (2 * s * a + s * b + e * a + 2 * e * b)) / 6)
+    total = float(lengths.sum())
+    level = (stretches.first + stretches.last) / 2
+    mean = float(lengths @ level) / total
+    level -= mean
+    rise = stretches.last - stretches.first
+    variance = float(lengths @ (level * level + rise * rise / 12)) / total
+    middle = (stretches.begin + stretches.end) / 2
+    middle -= float(lengths @ middle) / total
+    weighted, squared = lengths * middle, lengths * lengths
+    time_variance = float(weighted @ middle) + float(squared @ lengths) / 12
+    together = float(weighted @ level) + float(squared @ rise) / 12
     return mean, max(variance, 0.0) ** 0.5, together / time_variance * MS_PER_HOUR
 
 

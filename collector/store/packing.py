@@ -19,6 +19,7 @@ import struct
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,9 @@ Values = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.uint8]
 
 _VERSION = 1
+
+#: Hours that are kept unpacked: some 6 kB each with a reading every 10 s, 60 kB with one a second.
+HOURS_KEPT = 96
 
 #: Divisors that are tried, in this order; the number in the heading is the place in this list.
 _DIVISORS: tuple[float, ...] = (
@@ -77,8 +81,13 @@ def pack(hour: Hour) -> bytes:
     return bytes((_VERSION,)) + zlib.compress(body, 6)
 
 
+@lru_cache(maxsize=HOURS_KEPT)
 def unpack(packed: bytes) -> Hour:
-    """The hour that :func:`pack` was given. Raises ``StoreError`` for damaged bytes."""
+    """The hour that :func:`pack` was given. Raises ``StoreError`` for damaged bytes.
+
+    Its arrays cannot be written to: the last hours are kept, known by their bytes, as the prints
+    of one night on two machines ask for the same hours of the room.
+    """
     try:
         return _unpacked(packed)
     except (zlib.error, struct.error, ValueError, IndexError) as error:
@@ -100,6 +109,8 @@ def _unpacked(packed: bytes) -> Hour:
     marks = np.zeros(n, dtype=np.uint8)
     if marked:
         marks = np.frombuffer(body, np.uint8, n, at).copy()
+    for column in (times_ms, values, marks):
+        column.flags.writeable = False
     return Hour(times_ms, values, marks)
 
 
