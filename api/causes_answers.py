@@ -30,6 +30,7 @@ from api.conditions import WindowValue, first_layers_value, together
 from api.phases import first_layers
 from api.prints import Print, Window, window_of
 from api.record import Bottle, Kept, Machine
+from api.window_answers import Look
 from api.workshop import Workshop
 from collector.errors import InvalidError
 from collector.readings import Role, Series, ms_of
@@ -72,6 +73,7 @@ def condition_log(workshop: Workshop, now: datetime) -> ConditionLog:
         machines = {kept.id: kept.entry for kept in record.machines.all()}
         bottles = {kept.id: kept.entry for kept in record.bottles.all()}
         plates = record.prints.all()
+    look = workshop.windows.look()
     rows: list[ConditionRow] = []
     left_out: Counter[str] = Counter()
     coverage: dict[str, Mapping[str, float]] = {}
@@ -79,28 +81,26 @@ def condition_log(workshop: Workshop, now: datetime) -> ConditionLog:
         if kept.entry.failed_share is None:
             left_out[STILL_RUNNING if kept.entry.running else NO_OUTCOME] += 1
             continue
-        row, covered = _row(workshop, kept, resins, machines, bottles, now)
+        values, covered = _measured(workshop, kept.entry, machines[kept.entry.machine], now, look)
+        row = _row(kept, values, resins, bottles)
         rows.append(row)
         coverage[row.id] = covered
     return ConditionLog(tuple(rows), dict(left_out), coverage)
 
 
 def _row(
-    workshop: Workshop,
     kept: Kept[Print],
+    values: dict[str, float],
     resins: Mapping[int, str],
-    machines: Mapping[int, Machine],
     bottles: Mapping[int, Bottle],
-    now: datetime,
-) -> tuple[ConditionRow, dict[str, float]]:
-    """A print as a row, and how much of each measured condition was recorded."""
+) -> ConditionRow:
+    """A print as a row, with what was measured and its bottle's age."""
     plate = kept.entry
-    values, covered = _measured(workshop, plate, machines[plate.machine], now)
     bottle = bottles.get(plate.bottle or 0)
     if bottle is not None and bottle.opened is not None and not plate.order_only:
         values[RESIN_AGE] = max((plate.start - bottle.opened).total_seconds(), 0.0) / DAY_S
     settings = adjustable(plate.settings)
-    row = ConditionRow(
+    return ConditionRow(
         id=str(kept.id),
         start_ms=ms_of(plate.start),
         failed_share=plate.failed_share or 0.0,
@@ -108,16 +108,15 @@ def _row(
         settings=settings,
         conditions={**values, **settings},
     )
-    return row, covered
 
 
 def _measured(
-    workshop: Workshop, plate: Print, machine: Machine, now: datetime
+    workshop: Workshop, plate: Print, machine: Machine, now: datetime, look: Look
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Conditions of the first layers that have a value, and their recorded share."""
     values: dict[str, float] = {}
     covered: dict[str, float] = {}
-    vat = vat_value(workshop, plate, machine, now)
+    vat = vat_value(workshop, plate, machine, now, look)
     if vat.value_c is not None:
         values[VAT] = vat.value_c
         if not vat.noted:
@@ -125,7 +124,7 @@ def _measured(
     window = None if plate.order_only else first_layers(window_of(plate, now), plate.settings)
     if window is None or window.end <= window.start:
         return values, covered
-    for name, found in _of_the_room(workshop, window).items():
+    for name, found in _of_the_room(workshop, window, look).items():
         if found.value is not None:
             values[name] = found.value
             covered[name] = found.coverage
@@ -134,16 +133,29 @@ def _measured(
     return values, covered
 
 
-def _of_the_room(workshop: Workshop, window: Window) -> dict[str, WindowValue]:
+def _of_the_room(workshop: Workshop, window: Window, look: Look) -> Mapping[str, WindowValue]:
     """Room temperature, humidity and dew point over a window, as far as there are sensors."""
-    channels = {channel.role: channel.id for channel in reversed(workshop.settings.channels)}
+    by_role = {channel.role: channel.id for channel in reversed(workshop.settings.channels)}
+    roles = ((ROOM, Role.ROOM_TEMPERATURE), (HUMIDITY, Role.ROOM_HUMIDITY))
+    channels = {
+        name: (by_role[role], workshop.gap_limit_ms(by_role[role]))
+        for name, role in roles
+        if role in by_role
+    }
+    return look.answer(
+        (workshop.span(channel, window) for channel, _ in channels.values()),
+        (ROOM, window, tuple(channels.items())),
+        lambda: _room_values(workshop, window, channels),
+    )
+
+
+def _room_values(
+    workshop: Workshop, window: Window, channels: Mapping[str, tuple[str, int]]
+) -> Mapping[str, WindowValue]:
+    """The same, computed; ``channels`` with the gap limit of each [ms], by name."""
     found: dict[str, WindowValue] = {}
     read: list[tuple[Series, int]] = []
-    for name, role in ((ROOM, Role.ROOM_TEMPERATURE), (HUMIDITY, Role.ROOM_HUMIDITY)):
-        channel = channels.get(role)
-        if channel is None:
-            continue
-        gap_limit_ms = workshop.gap_limit_ms(channel)
+    for name, (channel, gap_limit_ms) in channels.items():
         read.append((workshop.series(channel, window), gap_limit_ms))
         found[name] = _value(*read[-1], window)
     if len(read) == 2:
@@ -156,7 +168,7 @@ def _of_the_room(workshop: Workshop, window: Window) -> dict[str, WindowValue]:
             gap_limits_ms=(room_gap_ms, humidity_gap_ms),
         )
         found[DEW_POINT] = _value(dew_point, max(room_gap_ms, humidity_gap_ms), window)
-    return found
+    return MappingProxyType(found)
 
 
 def _value(series: Series, gap_limit_ms: int, window: Window) -> WindowValue:

@@ -1,8 +1,8 @@
 """Prints found in the printers' power that nobody has logged, and the verdict on each.
 
 A stretch of power waits for a verdict until a print on record or a dismissal covers it. What
-waits is computed anew each time; only verdicts are kept: an accepted stretch becomes a print,
-a dismissed one is kept as dismissed, with its revisions.
+waits is computed from the readings; only verdicts are on record: an accepted stretch becomes a
+print, a dismissed one is kept as dismissed, with its revisions. A run shows within a minute.
 """
 
 from __future__ import annotations
@@ -15,12 +15,14 @@ from datetime import datetime, timedelta
 from pydantic import JsonValue
 
 from api.checked import checked
-from api.power import PowerPrint, prints_in
+from api.power import PowerPrint, PowerPrints, prints_in
 from api.prints import EARLIEST, LATEST, Print, Window, window_of
 from api.record import ChannelLink, Dismissal, Kept, Machine, PrintFilter
+from api.window_answers import Look, Span
 from api.workshop import Workshop
 from collector.errors import ConflictError, InvalidError, NotFoundError
 from collector.readings import Role, moment_of, ms_of
+from collector.store.stretches import HOUR_MS, MINUTE_MS
 
 #: How far back is looked when nobody says from when.
 LOOK_BACK = timedelta(days=7)
@@ -81,6 +83,7 @@ class FoundPrints:
 
 
 NO_POWER = "no power channel is linked to this machine"
+NO_RECORD = "no power was recorded then"
 
 
 def found_prints(
@@ -108,10 +111,11 @@ def found_prints(
     record = workshop.record
     with record.reading():
         machines = [kept for kept in record.machines.all() if machine in (None, kept.id)]
+    look = workshop.windows.look()
     waiting: list[FoundPrint] = []
     refusals: dict[int, str] = {}
     for kept in machines:
-        found, refusal = _on_machine(workshop, kept, Window(since, until), now)
+        found, refusal = _on_machine(workshop, kept, Window(since, until), now, look)
         covered = _covered(workshop, kept.id, Window(since, until), now)
         waiting += [one for one in found if not any(_covers(by, one, now) for by in covered)]
         if refusal is not None:
@@ -202,7 +206,7 @@ def _nothing_waits(name: str) -> NotFoundError:
 
 
 def _on_machine(
-    workshop: Workshop, kept: Kept[Machine], window: Window, now: datetime
+    workshop: Workshop, kept: Kept[Machine], window: Window, now: datetime, look: Look
 ) -> tuple[list[FoundPrint], str | None]:
     """Every run that started in the window, by each power channel of the machine."""
     links = [
@@ -213,20 +217,42 @@ def _on_machine(
     found: list[FoundPrint] = []
     refusal = None if links else NO_POWER
     for link in links:
-        start = window.start - MARGIN
-        start = start if link.since is None else max(start, link.since)
-        end = min(window.end + MARGIN, now)
-        end = end if link.until is None else min(end, link.until)
-        series = workshop.store.between(link.channel, ms_of(start), ms_of(end))
         gap_limit_ms = workshop.gap_limit_ms(link.channel)
-        runs = prints_in(series, gap_limit_ms=gap_limit_ms)
-        refusal = refusal or (runs.refusal if len(series) else "no power was recorded then")
+        runs = _runs(workshop, _span(link, window, now), gap_limit_ms, look)
+        refusal = refusal or runs.refusal
         found += [
             _found(run, kept.id, link.channel, gap_limit_ms, now)
             for run in runs.prints
             if window.start <= moment_of(run.start_ms) < window.end
         ]
     return found, refusal
+
+
+def _span(link: ChannelLink, window: Window, now: datetime) -> Span:
+    """The stretch of a link's power that is looked at for a window, as far as there is any yet.
+
+    It begins at a whole hour and ends before the minute that is under way, so that questions
+    within a minute are one question.
+    """
+    start_ms = ms_of(window.start - MARGIN) // HOUR_MS * HOUR_MS
+    end_ms = min(ms_of(window.end + MARGIN), ms_of(now)) // MINUTE_MS * MINUTE_MS
+    if link.since is not None:
+        start_ms = max(start_ms, ms_of(link.since))
+    if link.until is not None:
+        end_ms = min(end_ms, ms_of(link.until))
+    return Span(link.channel, start_ms, max(start_ms, end_ms))
+
+
+def _runs(workshop: Workshop, span: Span, gap_limit_ms: int, look: Look) -> PowerPrints:
+    """The runs in a stretch of power."""
+
+    def make() -> PowerPrints:
+        series = workshop.store.between(span.channel, span.start_ms, span.end_ms)
+        if len(series) == 0:
+            return PowerPrints((), None, NO_RECORD)
+        return prints_in(series, gap_limit_ms=gap_limit_ms)
+
+    return look.answer((span,), (PowerPrints, gap_limit_ms), make)
 
 
 def _holds_within(link: ChannelLink, window: Window) -> bool:

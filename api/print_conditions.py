@@ -30,6 +30,7 @@ from api.phases import phases_of
 from api.prints import Print, Window, window_of
 from api.record import Kept, Machine
 from api.settings_check import vat_limits
+from api.window_answers import Look
 from api.workshop import Workshop
 from collector.readings import Mark, Role, Series, ms_of
 
@@ -237,11 +238,13 @@ def conditions_of(
     return PrintConditions(kept, found, value, None if end_known else NO_END)
 
 
-def vat_value(workshop: Workshop, plate: Print, machine: Machine, now: datetime) -> VatValue:
+def vat_value(
+    workshop: Workshop, plate: Print, machine: Machine, now: datetime, look: Look | None = None
+) -> VatValue:
     """The value by which a print enters the analyses: measured, else noted by hand, else none.
 
     A note never stands in for a sensor that was linked and lost its readings: such prints
-    would be the ones that somebody happened to write down.
+    would be the ones that somebody happened to write down. One ``look`` may serve many prints.
     """
     source = None
     if not plate.order_only:
@@ -253,7 +256,12 @@ def vat_value(workshop: Workshop, plate: Print, machine: Machine, now: datetime)
     window = phases_of(plate, now).first_layers
     if window.end <= window.start:
         return VatValue(None, NOT_YET, channel=source.channel)
-    return _value_of(_trace(workshop, source, window, DOUBTFUL), window)
+    found = source
+    return (look or workshop.windows.look()).answer(
+        (workshop.span(found.channel, window),),
+        (VatValue, found, window, workshop.gap_limit_ms(found.channel)),
+        lambda: _value_of(_trace(workshop, found, window, DOUBTFUL), window),
+    )
 
 
 def _value_of(trace: _Trace, window: Window) -> VatValue:

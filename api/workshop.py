@@ -9,6 +9,7 @@ from api.calibrations import BelievedChains
 from api.prints import Window
 from api.record import Record
 from api.remembered import Remembered
+from api.window_answers import Span, WindowAnswers
 from collector.config import Settings
 from collector.readings import Reading, Series, ms_of
 from collector.store.contract import ReadingStore
@@ -34,7 +35,8 @@ class Workshop:
 
     ``received`` keeps what came in; answers use ``store``, the same readings as they are
     believed: converted, then corrected by the calibrations on record at that moment.
-    ``converted`` are the readings before any correction, in the role's unit.
+    ``converted`` are the readings before any correction, in the role's unit. ``windows`` keeps
+    what was computed from stretches of readings for as long as it holds.
     """
 
     settings: Settings
@@ -49,6 +51,7 @@ class Workshop:
     believed: BelievedChains = field(init=False, repr=False, compare=False)
     store: CorrectedStore = field(init=False, repr=False, compare=False)
     converted: CorrectedStore = field(init=False, repr=False, compare=False)
+    windows: WindowAnswers = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         fixed = self.settings.chains
@@ -56,6 +59,7 @@ class Workshop:
         object.__setattr__(self, "believed", believed)
         object.__setattr__(self, "store", CorrectedStore(self.received, believed))
         object.__setattr__(self, "converted", CorrectedStore(self.received, lambda: fixed))
+        object.__setattr__(self, "windows", WindowAnswers(self.received, believed))
 
     def gap_limit_ms(self, channel: str) -> int:
         """The longest stretch between readings of a channel that is no gap [ms]."""
@@ -64,10 +68,15 @@ class Workshop:
                 return known.gap_limit_ms
         return GAP_LIMIT_DEFAULT_MS
 
+    def span(self, channel: str, window: Window) -> Span:
+        """The stretch of a channel's readings that bears on a window."""
+        near = self.gap_limit_ms(channel)
+        return Span(channel, ms_of(window.start) - near, ms_of(window.end) + near + 1)
+
     def series(self, channel: str, window: Window) -> Series:
         """Readings of a channel in a window, with the neighbours that reach into it."""
-        near = self.gap_limit_ms(channel)
-        return self.store.between(channel, ms_of(window.start) - near, ms_of(window.end) + near + 1)
+        span = self.span(channel, window)
+        return self.store.between(channel, span.start_ms, span.end_ms)
 
     def readings(self, channel: str, start_ms: int, end_ms: int, limit: int) -> list[Reading]:
         """The first ``limit`` readings of a channel in a window, without reading all of it."""
