@@ -1,4 +1,4 @@
-"""Listens to an MQTT broker and holds each message until it has been kept. Home of paho.
+"""Listens to an MQTT broker and holds each message until it has been kept. Uses paho.
 
 MQTT 5 at QoS 1. The broker keeps our session while we are away; a message is acknowledged
 only when :meth:`Subscriber.acknowledge` is called, and what is not acknowledged comes again.
@@ -10,42 +10,36 @@ Three rules follow from what brokers do:
 - A broker sends no more than the receive maximum unacknowledged, so the queue of QoS 1 messages
   bounds itself: when nothing is acknowledged, nothing more comes. QoS 0 messages know no such
   brake; beyond the bound they are let go and counted.
-- An exception in a callback would end paho's network thread unseen. None gets out of ours, and
-  the thread starts again after a fault of paho's own.
+- An exception in a callback would end paho's network thread unseen. Ours starts again: a fault
+  while a message is received ends the connection, so that the message comes again.
 """
 
 from __future__ import annotations
 
 import secrets
 import socket
-import ssl
 import sys
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, NamedTuple
 
 from paho.mqtt import client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector import topics
 from collector.config import BrokerSettings
 from collector.errors import BrokerError, SettingsError
+from collector.mqtt_client import Client, client_for, connect
+from collector.publications import Publication
 
 #: QoS 0 messages are let go when this many messages or bytes wait already.
 WAITING_MOST_N = 10_000
 WAITING_MOST_BYTES = 16 * 1024 * 1024
-
-KEEPALIVE_S = 30
-FIRST_PAUSE_S = 1
-LONGEST_PAUSE_S = 30
 
 _TAKEN_OVER = 0x8E  # MQTT 5 section 2.4: session taken over
 _AT_ONCE_MS = 3_000
@@ -87,105 +81,6 @@ class Link:
     waiting_n: int
     let_go_n: int
     stale_n: int
-
-
-class Client(mqtt.Client):
-    """paho's client, whose network thread goes on after a fault of its own."""
-
-    on_fault: Callable[[BaseException], None] | None = None
-
-    def loop_forever(
-        self, timeout: float = 1.0, retry_first_connection: bool = False
-    ) -> MQTTErrorCode:
-        """Run until told to stop, connecting anew after any exception."""
-        while True:
-            try:
-                return super().loop_forever(timeout, retry_first_connection)
-            except Exception as fault:
-                if self.on_fault is not None:
-                    self.on_fault(fault)
-                if self._thread_terminate:
-                    return MQTTErrorCode.MQTT_ERR_UNKNOWN
-                time.sleep(FIRST_PAUSE_S)
-                try:
-                    self.reconnect()
-                except Exception as again:
-                    if self.on_fault is not None:
-                        self.on_fault(again)
-
-
-def client_for(broker: BrokerSettings, client_id: str, *, manual_ack: bool = False) -> Client:
-    """A client for a broker, not connected yet: MQTT 5, TLS and login as the settings say."""
-    client = Client(
-        CallbackAPIVersion.VERSION2,
-        client_id=client_id,
-        protocol=mqtt.MQTTv5,
-        manual_ack=manual_ack,
-    )
-    if broker.tls:
-        client.tls_set_context(tls_context(broker))
-    if broker.username is not None:
-        client.username_pw_set(broker.username, broker.password)
-    client.reconnect_delay_set(FIRST_PAUSE_S, LONGEST_PAUSE_S)
-    return client
-
-
-def tls_context(broker: BrokerSettings) -> ssl.SSLContext:
-    """TLS as the settings have it; raises ``SettingsError`` for a file that cannot be used.
-
-    The broker's certificate has to be signed by the authority of ``ca_file``, or by one that
-    the system trusts, and to name the host of the url.
-    """
-    try:
-        context = ssl.create_default_context(cafile=broker.ca_file)
-    except OSError as fault:  # an SSLError is one
-        raise _unfit_file("ca_file", broker.ca_file, fault) from None
-    context.sslsocket_class = _TlsSocket
-    if broker.certificate_file is not None:
-        try:
-            context.load_cert_chain(broker.certificate_file, broker.key_file, _refuse_passphrase)
-        except (OSError, ValueError) as fault:
-            raise _unfit_file("certificate_file", broker.certificate_file, fault) from None
-    return context
-
-
-class _TlsSocket(ssl.SSLSocket):
-    """A socket that does not stay open when the handshake fails; paho would forget it."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        try:
-            super().do_handshake(block)
-        except BaseException:
-            self.close()
-            raise
-
-
-def _refuse_passphrase() -> str:
-    raise ValueError("the key is locked with a passphrase")
-
-
-def _unfit_file(key: str, path: Path | None, fault: Exception) -> SettingsError:
-    return SettingsError(
-        f"the file {path} cannot be used: {fault}.",
-        where=f"[broker], {key}",
-        remedy="Give certificates and an unlocked key as PEM files that this user may read.",
-    )
-
-
-def connect(client: Client, broker: BrokerSettings, *, keep_session: bool) -> None:
-    """Start connecting in the background, and keep trying; with a session that lasts or not."""
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.ReceiveMaximum = broker.receive_maximum
-    if keep_session:
-        properties.SessionExpiryInterval = broker.session_expiry_s
-    client.connect_async(
-        broker.host,
-        broker.port,
-        keepalive=KEEPALIVE_S,
-        clean_start=not keep_session,
-        properties=properties,
-    )
-    client.loop_start()
 
 
 class _Asked(NamedTuple):
@@ -276,14 +171,11 @@ class Subscriber:
         """
         stale_n = 0
         with self._link:
-            connection = self._connection
-            for message in messages:
-                if not message.packet_id:
-                    continue
-                if self._connected and message.connection == self._connection:
-                    self._client.ack(message.packet_id, 1)
-                else:
-                    stale_n += 1
+            connection = self._connection if self._connected else 0
+            held = [message for message in messages if message.packet_id]
+            ours = [message.packet_id for message in held if message.connection == connection]
+            self._client.acknowledge(ours)
+            stale_n = len(held) - len(ours)
             self._stale_n += stale_n
         if number and not stale_n:
             self._sent = (number, connection)
@@ -342,7 +234,8 @@ class Subscriber:
         client.on_connect_fail = self._guarded(self._on_connect_fail)
         client.on_disconnect = self._guarded(self._on_disconnect)
         client.on_subscribe = self._guarded(self._on_subscribe)
-        client.on_message = self._guarded(self._on_message)
+        client.on_publications = self._on_publications
+        client.on_message = self._on_message
         return client
 
     def _guarded(self, callback: Callable[..., None]) -> Callable[..., None]:
@@ -416,27 +309,32 @@ class Subscriber:
         client.publish(self._status, b"online", qos=0, retain=True)
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
+        """Take a message that the client has left to paho, as it does with what is unusual."""
         try:
-            topic = message.topic
+            topic = message.topic.encode()
         except UnicodeDecodeError:
-            topic = "(a topic that is no UTF-8)"
-        arrived = Message(
-            topic,
-            bytes(message.payload),
-            _now_ms(),
-            message.retain,
-            message.mid if message.qos else 0,
-            self._connection,
-            message.dup,
-            self._resumed,
-        )
+            topic = b"\xff"
+        packet_id = message.mid if message.qos else 0
+        one = Publication(topic, bytes(message.payload), packet_id, message.retain, message.dup)
+        self._on_publications([one])
+
+    def _on_publications(self, found: Sequence[Publication]) -> None:
+        received_ms, connection, resumed = _now_ms(), self._connection, self._resumed
+        arrived = [
+            Message(
+                _text(topic), payload, received_ms, retained, packet_id, connection, dup, resumed
+            )
+            for topic, payload, packet_id, retained, dup in found
+        ]
         with self._arrived:
-            if not arrived.packet_id and self._is_full():
-                self._let_go_n += 1
-                return
-            self._waiting.append(arrived)
-            self._waiting_bytes += len(arrived.payload)
-            if len(self._waiting) == 1:
+            nothing_waited = not self._waiting
+            for message in arrived:
+                if not message.packet_id and self._is_full():
+                    self._let_go_n += 1
+                    continue
+                self._waiting.append(message)
+                self._waiting_bytes += len(message.payload)
+            if nothing_waited and self._waiting:
                 self._arrived.notify()
 
     def _on_fault(self, fault: BaseException) -> None:
@@ -453,6 +351,13 @@ class Subscriber:
         self._connected = connected
         self._subscribed = False
         self._fault = fault
+
+
+def _text(topic: bytes) -> str:
+    try:
+        return topic.decode()
+    except UnicodeDecodeError:
+        return "(a topic that is no UTF-8)"
 
 
 def answers(broker: BrokerSettings) -> bool:

@@ -26,6 +26,7 @@ PURE = (
     "collector/json_document.py",
     "collector/payload.py",
     "collector/pointer.py",
+    "collector/publications.py",
     "collector/quality.py",
     "collector/reading_time.py",
     "collector/quality.py",
@@ -79,6 +80,7 @@ PURE = (
 IMPURE = {
     "asyncio",
     "collector.broker",
+    "collector.mqtt_client",
     "collector.publisher",
     "collector.service",
     "collector.spool",
@@ -115,7 +117,7 @@ IMPURE_CALLS = {"open", "input", "print", "now", "utcnow", "today"}
 
 #: Libraries with one home; a trailing slash names a folder.
 HOMES = {
-    "paho": ("collector/subscriber.py",),
+    "paho": ("collector/mqtt_client.py", "collector/subscriber.py"),
     "iotcore": ("collector/broker.py",),
     "cbor2": ("collector/senml.py",),
     "jsonpointer": ("collector/pointer.py",),

@@ -17,7 +17,7 @@ from api.answers import Workshop
 from api.app import create_app
 from api.ready_messages import topics_of
 from collector.config import BrokerSettings
-from collector.subscriber import client_for, connect
+from collector.mqtt_client import client_for, connect
 from tests.brokers import broker_settings, embedded
 
 

@@ -35,6 +35,10 @@ from pathlib import Path
 from typing import Any
 
 import psutil
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from collector.calibration import Chain, Correction
 from collector.channels import Channel
@@ -44,7 +48,7 @@ from collector.readings import Role
 from collector.service import Collector
 from collector.signals import Platinum
 from collector.store.sqlite import SqliteStore
-from collector.subscriber import Client, Subscriber, client_for, connect
+from collector.subscriber import Subscriber
 from tests.brokers import CollectorProcess, broker_settings, mosquitto, wait_until
 
 NOON_S = 1_767_268_800
@@ -105,12 +109,16 @@ def publish(url: str, topic: str, payloads: Iterable[bytes]) -> None:
         publisher.drain()
 
 
-def plain_client(url: str, name: str, on_message: Callable[..., None]) -> Client:
-    """A paho client that goes on with a session and acknowledges by itself."""
+def plain_client(url: str, name: str, on_message: Callable[..., None]) -> mqtt.Client:
+    """paho's own client that goes on with a session and acknowledges by itself."""
     broker = broker_settings(url, name)
-    client = client_for(broker, name)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
     client.on_message = on_message
-    connect(client, broker, keep_session=True)
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.ReceiveMaximum = broker.receive_maximum
+    properties.SessionExpiryInterval = broker.session_expiry_s
+    client.connect_async(broker.host, broker.port, clean_start=False, properties=properties)
+    client.loop_start()
     return client
 
 

@@ -10,7 +10,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from paho.mqtt.client import Client
 
+from collector import mqtt_client
 from collector import subscriber as module
 from collector.broker import EmbeddedBroker
 from collector.config import RECEIVE_MAXIMUM_N, BrokerSettings
@@ -155,8 +157,8 @@ def test_qos_0_beyond_the_bound_is_let_go_and_counted(
 ) -> None:
     monkeypatch.setattr(module, "WAITING_MOST_N", 10)
     with mosquitto(tmp_path) as broker, listening(broker.url, "cellar/#") as subscriber:
-        sender = module.client_for(broker_settings(broker.url), "sender")
-        module.connect(sender, broker_settings(broker.url), keep_session=False)
+        sender = mqtt_client.client_for(broker_settings(broker.url), "sender")
+        mqtt_client.connect(sender, broker_settings(broker.url), keep_session=False)
         wait_until(sender.is_connected, "the sender connects")
         for _ in range(25):
             sender.publish("cellar/vat", b"1", qos=0)
@@ -205,20 +207,20 @@ def test_a_fault_inside_the_client_ends_nothing(
 ) -> None:
     with listening(broker.url, "cellar/#") as subscriber:
         client = subscriber._client
-        original = client._packet_handle
+        original = client._handle_whole_packets
 
         def broken() -> object:
-            monkeypatch.setattr(client, "_packet_handle", original)
+            monkeypatch.setattr(client, "_handle_whole_packets", original)
             raise RuntimeError("a fault of the library")
 
-        monkeypatch.setattr(client, "_packet_handle", broken)
+        monkeypatch.setattr(client, "_handle_whole_packets", broken)
         publish(broker.url, b"1")
         wait_until(lambda: subscriber.link.connection == 2, "it connects anew")
         wait_until(lambda: subscriber.link.subscribed, "it listens")
         assert payloads(collect(subscriber, 1)) == [b"1"]
 
 
-def test_a_fault_in_a_callback_is_shown_and_ends_nothing(
+def test_what_cannot_be_taken_comes_again_by_a_new_connection(
     broker: EmbeddedBroker, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with listening(broker.url, "cellar/#") as subscriber:
@@ -230,8 +232,40 @@ def test_a_fault_in_a_callback_is_shown_and_ends_nothing(
 
         monkeypatch.setattr(module, "_now_ms", broken)
         publish(broker.url, b"1", b"2")
-        wait_until(lambda: subscriber.link.waiting_n >= 1, "the next one comes")
-        assert "no clock" in (subscriber.link.fault or "")
+        wait_until(lambda: subscriber.link.connection == 2, "it connects anew")
+        assert payloads(collect(subscriber, 2)) == [b"1", b"2"]
+
+
+@pytest.mark.parametrize("by_paho", ["reading", "acknowledging"])
+def test_a_paho_that_works_in_another_way_is_left_to_it(
+    broker: EmbeddedBroker, monkeypatch: pytest.MonkeyPatch, by_paho: str
+) -> None:
+    if by_paho == "reading":
+        monkeypatch.setattr(mqtt_client, "_READS_BY_OURS", False)
+        monkeypatch.setattr(mqtt_client.Client, "_sock_recv", Client._sock_recv)
+    else:
+        monkeypatch.setattr(mqtt_client, "_QUEUES_BY_OURS", False)
+    with listening(broker.url, "cellar/#") as subscriber:
+        publish(broker.url, b"1", b"2")
+        got = collect(subscriber, 2)
+        assert [(m.topic, m.payload, m.connection) for m in got] == [
+            ("cellar/vat", b"1", 1),
+            ("cellar/vat", b"2", 1),
+        ]
+        subscriber.acknowledge(got, 7)
+        wait_until(lambda: subscriber.settled == 7, "the broker has heard it")
+    with listening(broker.url, "cellar/#") as subscriber:
+        publish(broker.url, b"3")
+        assert payloads(collect(subscriber, 1)) == [b"3"]
+
+
+def test_messages_of_every_size_come_whole(broker: EmbeddedBroker) -> None:
+    """A packet of one, two, three bytes of length, and more than is read in one piece."""
+    sizes = [0, 1, 100, 127, 128, 200, 16_383, 20_000, 300_000, 5, 600_000, 0, 3]
+    sent = [bytes([number]) * size for number, size in enumerate(sizes, start=65)]
+    with listening(broker.url, "cellar/#") as subscriber:
+        publish(broker.url, *sent)
+        assert payloads(collect(subscriber, len(sent))) == sent
 
 
 @pytest.mark.services
