@@ -9,7 +9,8 @@ On ``vatside/prints`` a program at the printer, a button or a script sends a JSO
 later one corrects it, field by field (RFC 7396), such as its ``end`` or its ``parts``. Machine,
 resin and plate are given by name or id, the bottle by lot or id; everything else as in
 ``POST /api/prints``. A message that comes again changes nothing. One that makes no sense is
-refused, said in the log, and taken from the broker all the same.
+refused and taken from the broker all the same; it is kept with its reason until somebody
+corrects or dismisses it.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from api.checked import checked
 from api.prints import Print
 from api.record import Kept, Record
 from api.record.ledger import KEY_MAX
+from api.record.refused_prints import Settled
 from api.routes.asking import merge
 from collector.config import BrokerSettings
 from collector.errors import InvalidError, StoreError, VatsideError
@@ -62,6 +64,30 @@ def take_print(record: Record, payload: bytes) -> Kept[Print]:
             return record.prints.add(checked(Print, merge({}, named)), key=key)
         merged = merge(before.entry.model_dump(mode="json"), named)
         return record.prints.change(before.id, checked(Print, merged))
+
+
+def take_refused(
+    record: Record, number: int, message: Mapping[str, Any] | bytes | None = None
+) -> Kept[Print]:
+    """Take a message that was refused, as ``message`` should have been, else as it came.
+
+    Raises as :func:`take_print` does and then leaves it waiting; ``NotFoundError``, and
+    ``ConflictError`` when it was seen to already.
+    """
+    with record.transaction():
+        refused = record.refused_prints.open(number)
+        if message is None and refused.bytes_n > len(refused.payload):
+            raise InvalidError(
+                f"only the beginning of its {refused.bytes_n:,} bytes was kept",
+                where="message",
+                remedy="Write out what it should have said, or dismiss it.",
+            )
+        payload = refused.payload if message is None else message
+        if not isinstance(payload, bytes):
+            payload = json.dumps(payload).encode()
+        kept = take_print(record, payload)
+        record.refused_prints.settle(number, Settled.TAKEN, kept.id)
+        return kept
 
 
 def _fields_of(payload: bytes) -> dict[str, Any]:
@@ -114,6 +140,13 @@ def _unknown(kind: str, name: str) -> InvalidError:
     )
 
 
+def _reason(fault: VatsideError) -> str:
+    """A fault as a sentence that is kept: place, what was wrong, what to do."""
+    stop = "" if fault.what.endswith((".", "!", "?")) else "."
+    place = f"{fault.where}: " if fault.where else ""
+    return f"{place}{fault.what}{stop} {fault.remedy or ''}".rstrip()
+
+
 class PrintMessages:
     """Takes prints from a broker in a thread of its own for as long as it is open.
 
@@ -155,14 +188,22 @@ class PrintMessages:
         """Take one message; while the record cannot be written it is tried again."""
         while not self._stopping.is_set():
             try:
-                take_print(self._record, message.payload)
-                self.taken_n += 1
+                self._take(message)
             except StoreError as fault:
                 _log.warning("a print that came by message waits: %s", fault)
                 self._stopping.wait(AFTER_FAULT_S)
                 continue
-            except VatsideError as fault:
-                self.refused_n += 1
-                _log.warning("a print that came on %s was refused: %s", TOPIC, fault)
             self._subscriber.acknowledge([message])
             return
+
+    def _take(self, message: Message) -> None:
+        """Put a message's print on record, or keep the message with the reason why not."""
+        try:
+            take_print(self._record, message.payload)
+            self.taken_n += 1
+        except StoreError:
+            raise
+        except VatsideError as fault:
+            self._record.refused_prints.add(message.topic, message.payload, _reason(fault))
+            self.refused_n += 1
+            _log.warning("a print that came on %s was refused: %s", message.topic, fault)

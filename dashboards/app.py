@@ -29,6 +29,7 @@ from dashboards.pages import (
     print_start,
     prints,
     readiness,
+    refused_prints,
     room,
     sensors,
     shelf,
@@ -40,6 +41,7 @@ from dashboards.sheet import FOREVER, HEADERS, Sheets, clock
 PAGE_ROUTERS = (
     room.router,
     readiness.router,
+    refused_prints.router,
     prints.router,
     print_start.router,
     one_print.router,

@@ -201,7 +201,7 @@ def recorded_in_words(summary: Summary) -> str:
     if summary.longest_gap_ms:
         said.append(f"longest gap {words.length(summary.longest_gap_ms / 1_000)}")
     if summary.marked_out:
-        said.append(f"{words.count(summary.marked_out, 'reading')} left out")
+        said.append(f"{words.count(summary.marked_out, 'marked reading')} left out")
     return ", ".join(said)
 
 

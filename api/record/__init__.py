@@ -48,6 +48,7 @@ from api.record.ledgers import (
 )
 from api.record.photographs import Photograph, Photographs
 from api.record.plans import Plan, PlanRow, Plans
+from api.record.refused_prints import RefusedPrint, RefusedPrints
 from api.record.results import Question, Result, Results
 from api.record.supplies import Bottle, Bottles, Plate, PlatePart, Plates
 from collector.readings import ms_of
@@ -77,6 +78,7 @@ __all__ = [
     "PrintFilter",
     "Question",
     "Record",
+    "RefusedPrint",
     "Resin",
     "Result",
     "Revision",
@@ -114,6 +116,7 @@ class Record:
         self.breaks = Breaks(self._database)
         self.photographs = Photographs(self._database)
         self.dismissals = Dismissals(self._database)
+        self.refused_prints = RefusedPrints(self._database)
         self.plans = Plans(self._database)
         self.results = Results(self._database)
 

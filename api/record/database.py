@@ -83,17 +83,17 @@ class Database:
             (others,) = self._connection.execute("PRAGMA data_version").fetchone()
             return int(others), self._connection.total_changes, self._undone_n
 
-    def rows(self, sql: str, values: Sequence[Value] = ()) -> list[sqlite3.Row]:
+    def rows(self, sql: str, values: Sequence[Value | bytes] = ()) -> list[sqlite3.Row]:
         """Every row of a query."""
         with self._lock, self._told():
             return self._connection.execute(sql, values).fetchall()
 
-    def row(self, sql: str, values: Sequence[Value] = ()) -> sqlite3.Row | None:
+    def row(self, sql: str, values: Sequence[Value | bytes] = ()) -> sqlite3.Row | None:
         """The first row of a query, or None."""
         rows = self.rows(sql, values)
         return rows[0] if rows else None
 
-    def change(self, sql: str, values: Sequence[Value] = ()) -> int:
+    def change(self, sql: str, values: Sequence[Value | bytes] = ()) -> int:
         """Run one statement and give the id of the row it inserted, if it did."""
         with self._lock, self._told():
             return self._connection.execute(sql, values).lastrowid or 0

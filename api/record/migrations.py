@@ -169,6 +169,18 @@ _BREAK_BENCH = (
 )
 
 
+def m006_refused_prints(connection: sqlite3.Connection) -> None:
+    """Messages that were to put a print on record and were refused."""
+    connection.execute(
+        """CREATE TABLE refused_print (id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL,
+            payload BLOB NOT NULL, bytes_n INTEGER NOT NULL, reason TEXT NOT NULL,
+            first_ms INTEGER NOT NULL, last_ms INTEGER NOT NULL, times_n INTEGER NOT NULL,
+            settled TEXT, settled_ms INTEGER,
+            print INTEGER REFERENCES print ON DELETE SET NULL)"""
+    )
+    connection.execute("CREATE INDEX refused_print_open ON refused_print (settled, last_ms)")
+
+
 #: In the order in which they are applied.
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
@@ -176,6 +188,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m003_calibrations,
     m004_plans_and_results,
     m005_break_bench,
+    m006_refused_prints,
 )
 
 

@@ -25,6 +25,10 @@ router = APIRouter(include_in_schema=False)
 CLOCK_TROUBLE = (Condition.AHEAD, Condition.BEHIND, Condition.AT_1970)
 
 
+#: Refused messages about prints that the page shows; all are on a page of their own.
+REFUSED_PRINTS_N = 3
+
+
 @dataclass(frozen=True, slots=True)
 class Sum:
     """One account as a sum: received = stored + seen before + refused."""
@@ -79,6 +83,8 @@ def health(workshop: WorkshopHere, sheets: SheetsHere, now: Now) -> HTMLResponse
         sums=sums_of(found.accounts),
         lines=[line_of(one, now) for one in found.channels],
         refused=[refused_of(one) for one in found.refused],
+        refused_prints=workshop.record.refused_prints.waiting(REFUSED_PRINTS_N),
+        refused_prints_n=workshop.record.refused_prints.waiting_n(),
     )
 
 

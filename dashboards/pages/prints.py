@@ -93,6 +93,7 @@ def _page(
         resins=resin_names(workshop),
         machines=machine_names(workshop),
         outcomes=Outcome,
+        refused_n=workshop.record.refused_prints.waiting_n(),
     )
 
 

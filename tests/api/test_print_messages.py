@@ -14,6 +14,7 @@ from api.app import create_app
 from api.print_messages import MOST_BYTES, TOPIC, take_print
 from api.prints import Outcome
 from api.record import Bottle, Plate
+from api.record.refused_prints import KEPT_MOST_N, Settled
 from collector.errors import InvalidError
 from collector.publisher import Publisher
 from tests.brokers import broker_settings, embedded, wait_until
@@ -104,3 +105,60 @@ def test_messages_are_taken_while_the_app_runs(workshop: Workshop) -> None:
             assert one["end"] == ENDED["end"]
             assert one["worst_outcome"] == "failed"
             assert state.print_messages.refused_n == 1
+            (refused,) = client.get("/api/prints/refused").json()
+            assert (refused["topic"], refused["text"]) == (TOPIC, '{"key": "x"}')
+
+
+LOST = {**STARTED, "resin": "Tar"}
+
+
+def test_a_refused_message_waits_until_it_is_corrected(workshop: Workshop) -> None:
+    record = workshop.record
+    for _ in range(3):  # a sender that insists is counted, not kept again and again
+        record.refused_prints.add(TOPIC, said(**LOST), "resin: there is no resin named Tar")
+    with TestClient(create_app(workshop)) as client:
+        (waiting,) = client.get("/api/prints/refused").json()
+        assert (waiting["times_n"], waiting["settled"]) == (3, None)
+        address = f"/api/prints/refused/{waiting['id']}"
+        again = client.post(f"{address}/take")
+        assert again.status_code == 422
+        assert "Tar" in again.json()["detail"]
+        assert len(client.get("/api/prints/refused").json()) == 1
+        taken = client.post(f"{address}/take", json={**LOST, "resin": "Willow"})
+        assert taken.status_code == 200, taken.text
+        assert taken.json()["resin"] == 2
+        assert client.get("/api/prints/refused").json() == []
+        (seen,) = client.get("/api/prints/refused?settled=true").json()
+        assert (seen["settled"], seen["print"]) == ("taken", taken.json()["id"])
+        assert client.post(f"{address}/take", json=LOST).status_code == 409
+        assert client.post(f"{address}/dismiss").status_code == 409
+        assert client.post("/api/prints/refused/99/dismiss").status_code == 404
+    # What its sender says later of the same key corrects the same print.
+    assert take_print(record, said(**ENDED)).id == taken.json()["id"]
+    record.prints.delete(taken.json()["id"])
+    assert record.refused_prints.all()[0].print is None
+
+
+def test_refused_messages_are_bounded_and_what_waits_goes_last(workshop: Workshop) -> None:
+    refused = workshop.record.refused_prints
+    with workshop.record.transaction():
+        for number in range(KEPT_MOST_N):
+            refused.add(TOPIC, b"%d" % number, "no JSON object")
+        for one in refused.waiting(5):
+            refused.settle(one.id, Settled.DISMISSED)
+        for number in range(3):
+            refused.add(TOPIC, b"later %d" % number, "no JSON object")
+    assert len(refused.all(10 * KEPT_MOST_N)) == KEPT_MOST_N
+    assert refused.waiting_n() == KEPT_MOST_N - 5 + 3
+
+
+def test_a_message_too_long_to_keep_is_shown_by_its_beginning(workshop: Workshop) -> None:
+    refused = workshop.record.refused_prints
+    refused.add(TOPIC, b"x" * 100_000, "too long")
+    refused.add(TOPIC, b"\xff\x00", "no JSON object")
+    with TestClient(create_app(workshop)) as client:
+        bytes_, long = client.get("/api/prints/refused").json()
+        assert (long["bytes_n"], len(long["text"])) == (100_000, MOST_BYTES)
+        assert (bytes_["text"], bytes_["hex"]) == (None, "ff00")
+        told = client.post(f"/api/prints/refused/{long['id']}/take")
+        assert "only the beginning of its 100,000 bytes was kept" in told.json()["detail"]

@@ -14,6 +14,7 @@ PAGES = {
     "/": 3,
     "/prints": 0,
     "/prints/new": 0,
+    "/prints/refused": 0,
     "/prints/41": 2,
     "/prints/41/correct": 0,
     "/causes": 1,

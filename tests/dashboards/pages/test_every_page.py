@@ -24,6 +24,7 @@ PAGES = [
     "/",
     "/prints",
     "/prints/new",
+    "/prints/refused",
     "/causes",
     "/soak",
     "/shelf",

@@ -137,7 +137,7 @@ def test_a_print_says_how_many_readings_did_not_count(filled: Workshop, client: 
     reading = Reading("vat-north", ms_of(at), 99.0, Mark.IMPLAUSIBLE)
     filled.received.append([Arrival("cellar/north", NOW_MS, (reading,))])
     said = text_of(client.get("/prints/41").text)
-    assert "Resin in the vat: 1 reading left out as implausible." in said
+    assert "1 marked reading left out" in said
     assert "to 99.0" not in said
     every = text_of(client.get("/prints/41?counted=all").text)
     assert "left out" not in every.split("What stood before")[0]
