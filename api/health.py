@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import median
 from typing import Protocol, runtime_checkable
@@ -22,7 +22,7 @@ from collector.clocks import ClockState
 from collector.errors import StoreError
 from collector.readings import Mark, Reading, Series, moment_of, ms_of
 from collector.status import ChannelStatus, CollectorStatus, read_status
-from collector.store.contract import Accounts, RefusedMessage
+from collector.store.contract import Accounts, RefusedMessage, Removal
 
 DAY_MS = 86_400_000
 
@@ -56,6 +56,7 @@ class ChannelHealth:
     marks: Mapping[Mark, int]
     conflicts_n: int | None
     status: ChannelStatus
+    removed: tuple[Removal, ...] = ()
 
     @property
     def silent(self) -> bool:
@@ -100,6 +101,21 @@ class KeepsConflicts(Protocol):
         """Second values of a channel in the window, in time order."""
 
 
+@runtime_checkable
+class KeepsRemovals(Protocol):
+    """A store that notes what was taken out of it on purpose."""
+
+    def removed(self) -> list[Removal]:
+        """All of one channel and reason put together."""
+
+
+def removed_from(workshop: Workshop, channel: str) -> tuple[Removal, ...]:
+    """What was taken out of a channel's readings on purpose, by reason."""
+    store = workshop.received
+    found = store.removed() if isinstance(store, KeepsRemovals) else []
+    return tuple(one for one in found if one.channel == channel)
+
+
 def health_now(workshop: Workshop, now: datetime, *, refused_n: int = REFUSED_TOLD_N) -> Health:
     """How everything is at a moment; never raises ``StoreError``."""
     status = read_status(workshop.settings.store.folder)
@@ -130,7 +146,8 @@ def _channel(
     day = workshop.store.between(*window)
     received = workshop.received
     conflicts = len(received.conflicts(*window)) if isinstance(received, KeepsConflicts) else None
-    return _health(channel, reading, status, now, day, conflicts)
+    removed = removed_from(workshop, channel.id)
+    return replace(_health(channel, reading, status, now, day, conflicts), removed=removed)
 
 
 def _untold(channel: Channel, status: CollectorStatus | None, now: datetime) -> ChannelHealth:

@@ -44,6 +44,8 @@ def findings(settings: Settings, broker: BrokerSettings | None, now_ms: int) -> 
     )
     yield from _broker(settings, broker)
     yield from _store(settings)
+    if settings.keep:
+        yield Finding("keeping", "; ".join(rule.words for rule in settings.keep))
     yield from _collector(settings, now_ms)
 
 
@@ -92,6 +94,9 @@ def _readings(store: CollectingStore) -> Iterator[Finding]:
     accounts = store.accounts()
     words = f"{_sum_of(accounts, 'messages')}; {_sum_of(accounts, 'readings')}"
     yield Finding("accounts", words, good=accounts.balanced)
+    for one in store.removed() if isinstance(store, SqliteStore) else []:
+        taken = f"{one.readings_n:,} readings of {one.channel} ({one.reason})"
+        yield Finding("taken out", f"{taken}; the gap they leave, if any, is no sensor's")
 
 
 def _sum_of(accounts: Accounts, kind: str) -> str:

@@ -18,6 +18,7 @@ from collector.calibration import Chain
 from collector.channels import Channel, TimeForm
 from collector.errors import NotFoundError, SettingsError
 from collector.influx_settings import INFLUX_SETTINGS, InfluxSettings, influx_of
+from collector.keep_settings import KEEP_SETTINGS, KeepRule, keep_of
 from collector.payload import MOST_BYTES
 from collector.readings import Role
 from collector.secret_files import secret
@@ -56,6 +57,7 @@ SETTINGS: Mapping[str, str] = {
     "embedded_broker.username": "name to log in with; needed when host is not this machine alone",
     "store.folder": "where readings.db and record.db lie, seen from the settings file",
     **INFLUX_SETTINGS,
+    **KEEP_SETTINGS,
     "pages.host": "address the pages are served on; 127.0.0.1 when left out",
     "pages.port": "port the pages are served on; 8460 when left out",
     "channel.id": "short name of the channel: a-z, 0-9 and hyphen, 64 at most",
@@ -188,7 +190,10 @@ class PagesSettings:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """All settings. ``broker`` None means the embedded one, ``influx`` None readings.db."""
+    """All settings. ``broker`` None means the embedded one, ``influx`` None readings.db.
+
+    ``keep`` are the roles of which not every old reading is kept.
+    """
 
     broker: BrokerSettings | None = None
     store: StoreSettings = StoreSettings()
@@ -196,6 +201,7 @@ class Settings:
     channels: tuple[Channel, ...] = ()
     embedded_broker: EmbeddedBrokerSettings = EmbeddedBrokerSettings()
     influx: InfluxSettings | None = None
+    keep: tuple[KeepRule, ...] = ()
 
     @property
     def broker_or_embedded(self) -> BrokerSettings:
@@ -245,6 +251,13 @@ def load(path: Path | None, environ: Mapping[str, str]) -> Settings:
     rows = [Table(path, text, "channel", r, n) for n, r in enumerate(tables.get("channel", []), 1)]
     channels = _channels(rows)
     _check_overlaps(rows, channels, broker.share_group if broker else None)
+    keeps = [Table(path, text, "keep", r, n) for n, r in enumerate(tables.get("keep", []), 1)]
+    if keeps and "influx" in tables:
+        raise keeps[0].error(
+            None,
+            "the readings are in InfluxDB, which has a retention of its own.",
+            "Take [[keep]] out, and see `vatside store prepare`.",
+        )
     return Settings(
         broker=broker,
         store=_store(table("store")),
@@ -252,6 +265,7 @@ def load(path: Path | None, environ: Mapping[str, str]) -> Settings:
         channels=channels,
         embedded_broker=_embedded_broker(table("embedded_broker"), environ),
         influx=influx_of(table("influx"), environ) if "influx" in tables else None,
+        keep=keep_of(keeps, channels),
     )
 
 
@@ -264,12 +278,13 @@ def _check_table(path: Path, text: str, name: str, found: object) -> None:
             f"there is no table [{name}].", where=where, remedy=instead(name, _TABLES)
         )
     rows = found if isinstance(found, list) else [found]
-    if isinstance(found, list) != (name == "channel") or not all(isinstance(r, dict) for r in rows):
-        header = "[[channel]]" if name == "channel" else f"[{name}]"
+    if isinstance(found, list) != (name in _ROWS) or not all(isinstance(r, dict) for r in rows):
+        header, many = (f"[[{name}]]", "rows") if name in _ROWS else (f"[{name}]", "one table")
+        what = f"each {_ROWS[name]}" if name in _ROWS else "it"
         raise SettingsError(
-            f"{name} is not written as {'rows' if name == 'channel' else 'one table'}.",
+            f"{name} is not written as {many}.",
             where=where,
-            remedy=f"Begin {'each channel' if name == 'channel' else 'it'} with the line {header}.",
+            remedy=f"Begin {what} with the line {header}.",
         )
 
 
@@ -496,6 +511,9 @@ def _keys_of(table: str) -> tuple[str, ...]:
     keys = (key.removeprefix(f"{table}.") for key in SETTINGS if key.startswith(f"{table}."))
     return tuple(dict.fromkeys(key.partition(".")[0] for key in keys))
 
+
+#: Tables of which there may be several, and what each of them is.
+_ROWS = {"channel": "channel", "keep": "rule"}
 
 _TABLES = tuple(dict.fromkeys(key.partition(".")[0] for key in SETTINGS))
 _SIGNAL = "channel.signal."

@@ -31,12 +31,14 @@ from collector.channel_tally import ChannelTallies
 from collector.clocks import EVERY_MS, Clocks
 from collector.config import BrokerSettings, Settings, load
 from collector.errors import SettingsError, StoreError, VatsideError
+from collector.keeping import QUIET_N, Keeping
 from collector.payload import Decoder
 from collector.quality import Watchers, limits_of
 from collector.redelivery import Coming, Redeliveries, digest_of
 from collector.resuming import resume
 from collector.status import CollectorStatus, read_status, write_status
 from collector.store import Appended, Arrival, CollectingStore
+from collector.store.keeping import Protected
 from collector.store.open import open_store
 from collector.subscriber import Link, Message, Subscriber
 
@@ -94,7 +96,8 @@ class Collector:
 
     ``chains`` gives what turns received values into the role's unit, for the marks; those of
     the settings' bare sensors when left out. With ``status_folder`` the state is written there
-    every second.
+    every second. ``protected`` tells which readings no ``[[keep]]`` rule may take out; without
+    it all are kept.
     """
 
     def __init__(
@@ -105,6 +108,7 @@ class Collector:
         *,
         chains: Callable[[], Mapping[str, Chain]] | None = None,
         status_folder: Path | None = None,
+        protected: Protected | None = None,
         say: Say = lambda _: None,
         first_pause_s: float = FIRST_PAUSE_S,
         longest_pause_s: float = LONGEST_PAUSE_S,
@@ -126,6 +130,7 @@ class Collector:
         self._settled_on_disk = 0
         self._store = store
         self._source = source
+        self._keeping = Keeping(settings, store, protected, say=say)
         self._say = say
         self._first_pause_s = first_pause_s
         self._longest_pause_s = longest_pause_s
@@ -193,6 +198,8 @@ class Collector:
                     self._keep(messages)
                 else:
                     self._settle()
+                if len(messages) <= QUIET_N:
+                    self._keeping.step()
                 self._tell_of_link()
             self._settle(wait_s=SETTLE_LIMIT_S)
         finally:
@@ -401,13 +408,15 @@ def run_collector(
     *,
     broker_url: str | None = None,
     until_input_closes: bool = False,
+    protected: Protected | None = None,
     say: Say = lambda text: print(text, file=sys.stderr, flush=True),
 ) -> int:
     """Collect until SIGTERM, SIGINT or, if asked, the end of standard input; 0 on a clean stop.
 
     ``broker_url`` takes the place of the one in the settings, and the embedded broker is
-    looked for when they name none. Raises ``SettingsError`` when there is no channel. A store
-    that cannot be opened is tried again for ever.
+    looked for when they name none; ``protected`` as in :class:`Collector`. Raises
+    ``SettingsError`` when there is no channel. A store that cannot be opened is tried again
+    for ever.
     """
     broker = settings.broker_or_embedded
     if broker_url:
@@ -425,6 +434,7 @@ def run_collector(
         store,
         source,
         status_folder=settings.store.folder,
+        protected=protected,
         say=say,
     )
 

@@ -116,6 +116,11 @@ def parser() -> argparse.ArgumentParser:
     _takes_settings(backup)
     backup.set_defaults(act=_backup)
 
+    keep = commands.add_parser("keep", help="thin and forget old readings as [[keep]] says, now")
+    _takes_settings(keep)
+    keep.add_argument("--dry-run", action="store_true", help="only say what would go")
+    keep.set_defaults(act=_keep)
+
     evidence = commands.add_parser("evidence", help="make the evidence bundle of a soak run")
     evidence.add_argument("run", type=int, help="number of the run, as its page's address has it")
     evidence.add_argument(
@@ -321,6 +326,13 @@ def _verify(asked: argparse.Namespace) -> int:
         print(f"ok    {path}: {found.files_n} files, each as it was listed.")
     print(f"seal: {found.seal}")
     return 1 if found.faults else 0
+
+
+def _keep(asked: argparse.Namespace) -> int:
+    """Go through all that is old, once; a line for each channel that something goes from."""
+    from dashboards import keep, start
+
+    return keep.keep_now(start.read_settings(asked.settings), dry_run=asked.dry_run)
 
 
 def _columns(pairs: Sequence[str]) -> dict[str, str]:

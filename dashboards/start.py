@@ -11,7 +11,8 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager, nullcontext, suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,7 @@ GRACE_S = 2
 
 if TYPE_CHECKING:
     from api.answers import Workshop
+    from collector.store.keeping import Protected
 
 Say = Callable[[str], None]
 
@@ -83,10 +85,22 @@ def collect(path: Path, *, broker_url: str | None, supervised: bool) -> int:
     from collector.service import run_collector
 
     settings = read_settings(path)
-    if broker_url is not None:
-        return run_collector(settings, broker_url=broker_url, until_input_closes=supervised)
-    with broker_for(settings) as url:
-        return run_collector(settings, broker_url=url, until_input_closes=supervised)
+    with nullcontext(broker_url) if broker_url is not None else broker_for(settings) as url:
+        return run_collector(
+            settings,
+            broker_url=url,
+            until_input_closes=supervised,
+            protected=protected_of(settings),
+        )
+
+
+def protected_of(settings: Settings) -> Protected | None:
+    """What tells which readings belong to a run; None where no rule would ask."""
+    if not settings.keep:
+        return None
+    from api.protected import protected_windows
+
+    return partial(protected_windows, settings.store.record_path)
 
 
 def serve(settings: Settings, *, port: int | None = None) -> int:

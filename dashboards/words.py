@@ -11,7 +11,8 @@ from datetime import datetime, timedelta
 from api.marks import Counted
 from api.phases import BetweenFrom
 from api.prints import FailureMode, Outcome, Spot
-from collector.readings import Mark, Role
+from collector.readings import Mark, Role, moment_of
+from collector.store.contract import Removal
 
 MINUS = "−"
 
@@ -183,3 +184,9 @@ def marks(of: Mark) -> str:
 def count(n: int, one: str, many: str | None = None) -> str:
     """A count with its noun: ``1 print``, ``3 prints``."""
     return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def taken_out(one: Removal, now: datetime) -> str:
+    """Readings taken out on purpose: how many, why, and of when."""
+    since, until = (moment(moment_of(at_ms), now) for at_ms in (one.start_ms, one.end_ms))
+    return f"{one.readings_n:,} {one.reason}, of {since} to {until}"

@@ -24,6 +24,7 @@ PURE = (
     "collector/errors.py",
     "collector/fixed_points.py",
     "collector/json_document.py",
+    "collector/keep_settings.py",
     "collector/payload.py",
     "collector/pointer.py",
     "collector/publications.py",

@@ -17,7 +17,7 @@ from api.routes.shapes import sent
 from collector.clocks import ClockState, Condition
 from collector.readings import moment_of
 from collector.status import CollectorStatus
-from collector.store.contract import RefusedMessage
+from collector.store.contract import RefusedMessage, Removal
 
 router = APIRouter(prefix="/api", tags=["Health"])
 
@@ -53,6 +53,16 @@ class ClockShape(Frozen):
     step: ClockStepShape | None
 
 
+class RemovedShape(Frozen):
+    """Readings that were taken out on purpose: no gap of the sensor."""
+
+    reason: str
+    readings: int
+    since: datetime
+    until: datetime
+    last_removed: datetime
+
+
 class ChannelHealthShape(LatestShape):
     """How one channel is; `silent_s` goes by the last reading's time, `quiet_s` by arrivals too."""
 
@@ -68,6 +78,9 @@ class ChannelHealthShape(LatestShape):
     battery: float | None = Field(description="As the sensor sent it.")
     radio: float | None = Field(description="As the sensor sent it.")
     sensor_time: datetime | None = Field(description="When it sent those.")
+    removed: tuple[RemovedShape, ...] = Field(
+        description="What was thinned or forgotten as `[[keep]]` says, or taken out by hand."
+    )
 
 
 class CollectorShape(Frozen):
@@ -168,6 +181,7 @@ def _channel(one: ChannelHealth) -> ChannelHealthShape:
         battery=status.battery,
         radio=status.radio,
         sensor_time=None if status.sensor_ms is None else moment_of(status.sensor_ms),
+        removed=tuple(_removed(each) for each in one.removed),
     )
 
 
@@ -203,6 +217,16 @@ def _collector(found: Health, status: CollectorStatus) -> CollectorShape:
         lag_s=None if status.lag_ms is None else status.lag_ms / 1_000,
         let_go=status.let_go_n,
         late_acknowledgements=status.stale_n,
+    )
+
+
+def _removed(one: Removal) -> RemovedShape:
+    return RemovedShape(
+        reason=one.reason,
+        readings=one.readings_n,
+        since=moment_of(one.start_ms),
+        until=moment_of(one.end_ms),
+        last_removed=moment_of(one.removed_ms),
     )
 
 

@@ -129,6 +129,19 @@ class RefusedMessage:
 
 
 @dataclass(frozen=True, slots=True)
+class Removal:
+    """Readings that were removed on purpose: when, from which window, how many and why."""
+
+    removed_ms: int
+    channel: str
+    start_ms: int
+    end_ms: int
+    readings_n: int
+    conflicts_n: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Gap:
     """A hole in the record, from the last reading before it to the first one after it [ms]."""
 

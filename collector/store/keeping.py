@@ -1,13 +1,14 @@
-"""How long readings are kept, and how many: off unless asked for, never touching a run.
+"""Old readings thinned and forgotten by rule, a slice at a time, never touching a run.
 
-Nothing here has a schedule: whoever calls it says what is old and what is protected. Windows of
-prints and soak runs are protected with a margin of one gap limit, so that their conditions and
-their coverage stay what they were to the last bit.
+Nothing here has a schedule: whoever goes through the slices says what is protected, anew for
+each of them. Windows of prints and soak runs are protected with a margin of one gap limit, so
+that their conditions and their coverage stay what they were to the last bit.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import enum
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,68 +16,114 @@ import numpy.typing as npt
 
 from collector.channels import Channel
 from collector.errors import InvalidError
-from collector.readings import Role, Series
+from collector.keep_settings import KeepRule
+from collector.readings import Series
 from collector.store.sqlite import SqliteStore
-from collector.store.stretches import DAY_MS, Times
+from collector.store.stretches import DAY_MS, HOUR_MS
 
 #: A half-open window [ms since 1970].
 Window = tuple[int, int]
 
+#: What is protected, asked for anew before each slice.
+Protected = Callable[[], Sequence[Window]]
+
+#: Lengths of a slice of thinning and of forgetting: an insert may have to wait for one.
+THINNED_MS = 4 * HOUR_MS
+FORGOTTEN_MS = DAY_MS
+
 _FIRST_MS = -62_135_596_800_000  # year 1
 
 
+class Reason(enum.StrEnum):
+    """Why readings were taken out by rule, as it stands in the log of removals."""
+
+    THINNED = "thinned"
+    FORGOTTEN = "kept no longer"
+
+    @property
+    def words(self) -> str:
+        """What becomes of such readings."""
+        return "thinned away" if self is Reason.THINNED else "forgotten"
+
+
 @dataclass(frozen=True, slots=True)
-class Rule:
-    """What is kept of one role: every reading for ``whole_ms``, after that a few, or none.
+class Slice:
+    """One stretch of a channel that was gone through, and how many of its readings went."""
 
-    ``every_ms``: of each such stretch the first, the last, the lowest and the highest reading are
-    kept, and all that are marked; None keeps nothing.
-    """
+    channel: str
+    start_ms: int
+    end_ms: int
+    reason: Reason
+    readings_n: int
 
-    whole_ms: int
-    every_ms: int | None = None
 
-
-def keep_only_by_role(
+def slices(
     store: SqliteStore,
     channels: Sequence[Channel],
-    rules: Mapping[Role, Rule],
+    rules: Sequence[KeepRule],
     now_ms: int,
+    protected: Protected,
     *,
-    protected: Sequence[Window],
-) -> dict[str, int]:
-    """Apply the rule of each channel's role; how many readings went, by channel.
+    dry_run: bool = False,
+) -> Iterator[Slice]:
+    """Apply the rule of each channel's role; each slice is on disk when it is given.
 
-    A role without a rule is left alone.
+    A role without a rule is left alone. With ``dry_run`` nothing is changed, and ``readings_n``
+    says how many would go.
     """
-    return {
-        channel.id: keep_only(
+    by_role = {rule.role: rule for rule in rules}
+    for channel in channels:
+        rule = by_role.get(channel.role)
+        if rule is not None:
+            yield from _of_channel(store, channel, rule, now_ms, protected, dry_run=dry_run)
+
+
+def _of_channel(
+    store: SqliteStore,
+    channel: Channel,
+    rule: KeepRule,
+    now_ms: int,
+    protected: Protected,
+    *,
+    dry_run: bool,
+) -> Iterator[Slice]:
+    begin_ms = _FIRST_MS
+    if rule.forget_after_ms is not None:
+        before_ms = (now_ms - rule.forget_after_ms) // FORGOTTEN_MS * FORGOTTEN_MS
+        window = (begin_ms, before_ms)
+        yield from keep_only(
+            store, channel.id, window, None, channel.gap_limit_ms, protected, dry_run=dry_run
+        )
+        begin_ms = before_ms
+    if rule.thin_after_ms is not None and rule.every_ms is not None:
+        before_ms = (now_ms - rule.thin_after_ms) // THINNED_MS * THINNED_MS
+        window = (begin_ms, before_ms)
+        yield from keep_only(
             store,
             channel.id,
-            before_ms=now_ms - rules[channel.role].whole_ms,
-            every_ms=rules[channel.role].every_ms,
-            gap_limit_ms=channel.gap_limit_ms,
-            protected=protected,
+            window,
+            rule.every_ms,
+            channel.gap_limit_ms,
+            protected,
+            dry_run=dry_run,
         )
-        for channel in channels
-        if channel.role in rules
-    }
 
 
 def keep_only(
     store: SqliteStore,
     channel: str,
-    *,
-    before_ms: int,
+    window: Window,
     every_ms: int | None,
     gap_limit_ms: int,
-    protected: Sequence[Window] = (),
-) -> int:
-    """Thin (or, with ``every_ms`` None, remove) what is older than ``before_ms``; how many went.
+    protected: Protected = tuple,
+    *,
+    dry_run: bool = False,
+) -> Iterator[Slice]:
+    """Thin (or, with ``every_ms`` None, remove) the readings of a window, slice by slice.
 
     Extremes stay exact and gaps stay where they are: thinning leaves no stretch longer than
-    the gap limit that was not one before. Done a day at a time, each in a transaction of its
-    own. Raises ``InvalidError`` when ``every_ms`` is longer than the gap limit.
+    the gap limit that was not one before. Raises ``InvalidError`` when ``every_ms`` is longer
+    than the gap limit.
     """
     if every_ms is not None and not 0 < every_ms <= gap_limit_ms:
         raise InvalidError(
@@ -85,21 +132,36 @@ def keep_only(
             where="every_ms",
             remedy="Keep some at least once in a gap limit.",
         )
-    removed_n = 0
-    for start_ms, end_ms in _free(before_ms, protected, gap_limit_ms):
-        if every_ms is None:
-            for first_ms, last_ms in _days(store, channel, start_ms, end_ms):
-                removed_n += store.delete_range(channel, first_ms, last_ms, reason="kept no longer")
-            continue
-        for first_ms, last_ms in _days(store, channel, start_ms, end_ms):
-            doomed = _doomed(store, channel, first_ms, last_ms, every_ms)
-            removed_n += store.delete_at(channel, doomed, reason="thinned")
-    return removed_n
+    reason = Reason.FORGOTTEN if every_ms is None else Reason.THINNED
+    length_ms = FORGOTTEN_MS if every_ms is None else THINNED_MS
+    for start_ms, end_ms in _filled(store, channel, window, length_ms):
+        readings_n = 0
+        for free in _free((start_ms, end_ms), protected(), gap_limit_ms):
+            series = store.between(channel, *free)
+            if every_ms is None:
+                readings_n += len(series)
+                if len(series) and not dry_run:
+                    store.delete_range(channel, *free, reason=reason, goes_on=True)
+                continue
+            doomed_ms = series.times_ms[~kept_by_thinning(series, every_ms)]
+            readings_n += len(doomed_ms)
+            if len(doomed_ms) and not dry_run:
+                store.delete_at(channel, doomed_ms, reason=reason, goes_on=True)
+        yield Slice(channel, start_ms, end_ms, reason, readings_n)
 
 
-def _free(before_ms: int, protected: Sequence[Window], margin_ms: int) -> Iterator[Window]:
-    """The windows before a moment that are in no protected one nor within a margin of it."""
-    at_ms = _FIRST_MS
+def _filled(store: SqliteStore, channel: str, window: Window, length_ms: int) -> Iterator[Window]:
+    """The slices of a window that have readings, cut to it."""
+    following = store.after(channel, window[0])
+    while following is not None and following.time_ms < window[1]:
+        start_ms = following.time_ms // length_ms * length_ms
+        yield max(start_ms, window[0]), min(start_ms + length_ms, window[1])
+        following = store.after(channel, start_ms + length_ms)
+
+
+def _free(window: Window, protected: Sequence[Window], margin_ms: int) -> Iterator[Window]:
+    """What of a window is in no protected one nor within a margin of it."""
+    at_ms, before_ms = window
     for start_ms, end_ms in sorted(protected):
         until_ms = min(start_ms - margin_ms, before_ms)
         if until_ms > at_ms:
@@ -107,22 +169,6 @@ def _free(before_ms: int, protected: Sequence[Window], margin_ms: int) -> Iterat
         at_ms = max(at_ms, end_ms + margin_ms)
     if before_ms > at_ms:
         yield at_ms, before_ms
-
-
-def _days(store: SqliteStore, channel: str, start_ms: int, end_ms: int) -> Iterator[Window]:
-    """The days of a window that have readings, cut to it."""
-    following = store.after(channel, start_ms)
-    while following is not None and following.time_ms < end_ms:
-        day_ms = following.time_ms // DAY_MS * DAY_MS
-        yield max(day_ms, start_ms), min(day_ms + DAY_MS, end_ms)
-        following = store.after(channel, day_ms + DAY_MS)
-
-
-def _doomed(store: SqliteStore, channel: str, start_ms: int, end_ms: int, every_ms: int) -> Times:
-    """Times of the readings of a window that thinning takes."""
-    series = store.between(channel, start_ms, end_ms)
-    doomed: Times = series.times_ms[~kept_by_thinning(series, every_ms)]
-    return doomed
 
 
 def kept_by_thinning(series: Series, every_ms: int) -> npt.NDArray[np.bool_]:

@@ -13,7 +13,6 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
@@ -42,6 +41,7 @@ from collector.store.contract import (
     Deliveries,
     Delivery,
     RefusedMessage,
+    Removal,
 )
 from collector.store.recent_hours import RecentHours
 from collector.store.sqlite_backup import Backup
@@ -55,19 +55,6 @@ _IN_WINDOW = "channel = ? AND time_ms >= ? AND time_ms < ?"
 SETTLE_EVERY_N = 1_000
 SETTLE_EVERY_S = 30.0
 SETTLE_BUDGET_S = 0.03
-
-
-@dataclass(frozen=True, slots=True)
-class Removal:
-    """Readings that were removed on purpose: when, from which window, how many and why."""
-
-    removed_ms: int
-    channel: str
-    start_ms: int
-    end_ms: int
-    readings_n: int
-    conflicts_n: int
-    reason: str
 
 
 class SqliteStore:
@@ -145,22 +132,35 @@ class SqliteStore:
             self.settle()
 
     def delete_range(
-        self, channel: str, start_ms: int, end_ms: int, *, reason: str = "asked for"
+        self,
+        channel: str,
+        start_ms: int,
+        end_ms: int,
+        *,
+        reason: str = "asked for",
+        goes_on: bool = False,
     ) -> int:
         """Remove a channel's readings in the window, conflicts with them; how many readings.
 
         What was removed stays on record with its reason (:meth:`removals`), not its values.
+        One that ``goes_on`` from the removal before it is noted together with that.
         """
-        return self._cut(channel, start_ms, end_ms, None, reason)
+        return self._cut(channel, start_ms, end_ms, None, reason, goes_on=goes_on)
 
     def delete_at(
-        self, channel: str, times_ms: npt.NDArray[np.int64], *, reason: str = "asked for"
+        self,
+        channel: str,
+        times_ms: npt.NDArray[np.int64],
+        *,
+        reason: str = "asked for",
+        goes_on: bool = False,
     ) -> int:
         """Remove the readings of a channel at these times; how many there were."""
         if not len(times_ms):
             return 0
-        times_ms = np.unique(times_ms)
-        return self._cut(channel, int(times_ms[0]), int(times_ms[-1]) + 1, times_ms, reason)
+        times_ms = np.sort(times_ms)
+        window = (int(times_ms[0]), int(times_ms[-1]) + 1)
+        return self._cut(channel, *window, times_ms, reason, goes_on=goes_on)
 
     def _cut(
         self,
@@ -169,6 +169,8 @@ class SqliteStore:
         end_ms: int,
         doomed_ms: npt.NDArray[np.int64] | None,
         reason: str,
+        *,
+        goes_on: bool,
     ) -> int:
         with self._transaction() as connection:
             first = sqlite_read.after(connection, channel, start_ms)
@@ -183,9 +185,9 @@ class SqliteStore:
             )
             if readings_n:
                 sqlite_append.note_touched(connection, {number: touched})
-                sqlite_append.note_removal(
-                    connection, number, (start_ms, end_ms), readings_n, conflicts_n, reason
-                )
+                noted = (number, (start_ms, end_ms), readings_n, conflicts_n, reason)
+                if not (goes_on and sqlite_append.lengthen_removal(connection, *noted)):
+                    sqlite_append.note_removal(connection, *noted)
         return readings_n
 
     def removals(self) -> list[Removal]:
@@ -196,6 +198,21 @@ class SqliteStore:
                 for row in connection.execute(
                     "SELECT removed_ms, name, start_ms, end_ms, readings_n, conflicts_n, reason"
                     " FROM removal JOIN channel ON id = removal.channel ORDER BY number"
+                )
+            ]
+
+    def removed(self) -> list[Removal]:
+        """The same, all of one channel and reason put together; sorted by both.
+
+        Each reaches from its first window to its last, and is of the last one's moment.
+        """
+        with self._reading() as connection:
+            return [
+                Removal(*row)
+                for row in connection.execute(
+                    "SELECT max(removed_ms), name, min(start_ms), max(end_ms), sum(readings_n),"
+                    " sum(conflicts_n), reason FROM removal JOIN channel ON id = removal.channel"
+                    " GROUP BY name, reason ORDER BY name, reason"
                 )
             ]
 

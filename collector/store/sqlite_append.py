@@ -22,6 +22,9 @@ REFUSED_BYTES_KEPT_N = 16_384
 #: How many entries the journal behind ``changes`` keeps.
 TOUCHED_KEPT_N = 10_000
 
+#: A removal goes on from another when no more than this lies between them.
+_GOES_ON_WITHIN_MS = HOUR_MS
+
 _FIRST_MS = -62_135_596_800_000  # year 1, the first a datetime can name
 _END_MS = 253_402_300_800_000  # year 10000
 
@@ -291,6 +294,33 @@ def note_removal(
         " VALUES (CAST(strftime('%s', 'now') AS INTEGER) * 1000, ?, ?, ?, ?, ?, ?)",
         (channel, *window, readings_n, conflicts_n, reason),
     )
+
+
+def lengthen_removal(
+    connection: sqlite3.Connection,
+    channel: int,
+    window: tuple[int, int],
+    readings_n: int,
+    conflicts_n: int,
+    reason: str,
+) -> bool:
+    """Add this to the newest removal, if it goes on from that; whether it did."""
+    lengthened = connection.execute(
+        "UPDATE removal SET end_ms = ?, readings_n = readings_n + ?,"
+        " conflicts_n = conflicts_n + ?, removed_ms = CAST(strftime('%s', 'now') AS INTEGER) * 1000"
+        " WHERE number = (SELECT max(number) FROM removal) AND channel = ? AND reason = ?"
+        " AND end_ms BETWEEN ? AND ?",
+        (
+            window[1],
+            readings_n,
+            conflicts_n,
+            channel,
+            reason,
+            window[0] - _GOES_ON_WITHIN_MS,
+            window[0],
+        ),
+    )
+    return lengthened.rowcount > 0
 
 
 def _add_to_accounts(connection: sqlite3.Connection, counts: Counter[str]) -> None:

@@ -350,9 +350,13 @@ def _cut_rows(
     """Remove a window's rows, or only those at ``doomed_ms``; how many."""
     if doomed_ms is None:
         return connection.execute(f"DELETE FROM {table} WHERE {_IN_WINDOW}", window).rowcount
+    there = connection.execute(
+        f"SELECT DISTINCT time_ms FROM {table} WHERE {_IN_WINDOW}", window
+    ).fetchall()
+    doomed = np.intersect1d(np.array([time_ms for (time_ms,) in there], dtype=np.int64), doomed_ms)
     return connection.executemany(
         f"DELETE FROM {table} WHERE channel = ? AND time_ms = ?",
-        [(window[0], time_ms) for time_ms in doomed_ms.tolist()],
+        [(window[0], time_ms) for time_ms in doomed.tolist()],
     ).rowcount
 
 

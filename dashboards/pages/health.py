@@ -238,6 +238,8 @@ def line_of(one: ChannelHealth, now: datetime) -> Line:
         "Last 24 hours": _marks(one),
         "Conflicts": "not known" if one.conflicts_n is None else f"{one.conflicts_n:,}",
     }
+    if one.removed:
+        facts["Taken out"] = "; ".join(words.taken_out(each, now) for each in one.removed)
     status = one.status
     if status.battery is not None:
         facts["Battery, as sent"] = f"{status.battery:g}".replace("-", words.MINUS)

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
 from api.answers import ChannelNow, Workshop, room_now
+from api.health import removed_from
 from api.marks import Counted
 from collector.readings import Role, ms_of
 from dashboards import chart_rows, traces, words
@@ -72,6 +73,7 @@ def room(
         now,
         places=board(state.channels, drawn, now, hours),
         figures=figures(workshop, drawn, now, hours),
+        taken_out=taken_out(workshop, now, hours),
         hours=hours,
         windows=WINDOWS_H,
         counted=counted,
@@ -119,6 +121,17 @@ def recent(
     channels = workshop.settings.channels
     made = traces.traces_of(workshop, channels, end_ms - hours * 3_600_000, end_ms, counted)
     return {channel.id: trace for channel, trace in zip(channels, made, strict=True)}
+
+
+def taken_out(workshop: Workshop, now: datetime, hours: int) -> list[str]:
+    """What was taken out on purpose of what the charts show, a sentence for each channel."""
+    start_ms = ms_of(now) - hours * 3_600_000
+    return [
+        f"{traces.label_of(channel)}: {words.taken_out(one, now)}."
+        for channel in workshop.settings.channels
+        for one in removed_from(workshop, channel.id)
+        if one.end_ms > start_ms
+    ]
 
 
 def figures(workshop: Workshop, drawn: dict[str, Trace], now: datetime, hours: int) -> list[Figure]:

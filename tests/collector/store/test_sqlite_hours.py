@@ -7,7 +7,9 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NamedTuple
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -15,6 +17,7 @@ from hypothesis import strategies as st
 from collector.errors import StoreError
 from collector.readings import Mark
 from collector.store import sqlite, sqlite_hours, sqlite_schema
+from collector.store.keeping import FORGOTTEN_MS, THINNED_MS, keep_only, kept_by_thinning
 from collector.store.sqlite import SqliteStore
 from collector.store.stretches import DAY_MS, HOUR_MS, MINUTE_MS
 from tests.collector.store.contract_suite import (
@@ -70,8 +73,40 @@ class Settle:
     """The collector has time to pack."""
 
 
+class Keep(NamedTuple):
+    """The collector thins, or forgets (None), what is older than a moment."""
+
+    before_ms: int
+    every_ms: int | None
+
+    def play(self, store: SqliteStore, model: MemoryStore) -> None:
+        """In the store by its rule, in the model by what thinning leaves."""
+        window = (NOON_MS - 100 * DAY_MS, NOON_MS + self.before_ms)
+        for channel in ("vat-north", "room-temp"):
+            expected = []
+            slice_ms = FORGOTTEN_MS if self.every_ms is None else THINNED_MS
+            for start_ms in range(window[0] // slice_ms * slice_ms, window[1], slice_ms):
+                cut = (max(start_ms, window[0]), min(start_ms + slice_ms, window[1]))
+                series = model.between(channel, *cut)
+                left = np.zeros(len(series), dtype=np.bool_)
+                if self.every_ms is not None:
+                    left = kept_by_thinning(series, self.every_ms)
+                expected += series.times_ms[~left].tolist()
+            gone = list(keep_only(store, channel, window, self.every_ms, 20_000))
+            assert sum(one.readings_n for one in gone) == len(expected)
+            for time_ms in expected:
+                model.delete_range(channel, time_ms, time_ms + 1)
+
+
+keeps = st.builds(
+    Keep,
+    st.integers(-90, 90).map(lambda d: d * DAY_MS),
+    st.sampled_from([None, 1_000, 20_000]),
+)
 steps = st.lists(
-    st.one_of(bursts, bursts, cuts, st.just(Settle()), st.just(Settle())), min_size=2, max_size=12
+    st.one_of(bursts, bursts, cuts, keeps, st.just(Settle()), st.just(Settle())),
+    min_size=2,
+    max_size=12,
 )
 
 
@@ -82,7 +117,7 @@ steps = st.lists(
 def test_sums_always_equal_a_recomputation(
     tmp_path_factory: pytest.TempPathFactory,
     monkeypatch: pytest.MonkeyPatch,
-    history: list[Burst | Cut | Settle],
+    history: list[Burst | Cut | Keep | Settle],
     asked: list[tuple[int, int, int, int]],
     minutes: bool,
 ) -> None:
@@ -98,6 +133,8 @@ def test_sums_always_equal_a_recomputation(
                 before = store.checksums()
                 settle(store)
                 assert store.checksums() == before
+            elif isinstance(event, Keep):
+                event.play(store, model)
             else:
                 assert play(store, event) == play(model, event)
         assert store.check() == []
@@ -264,6 +301,7 @@ def test_a_file_of_rows_alone_gets_its_sums(
         monkeypatch.setattr(sqlite_schema, "MIGRATIONS", before)
         sqlite_schema.migrate(old, str(path))
         monkeypatch.undo()
+        old.execute("BEGIN")
         old.execute("INSERT INTO channel (name) VALUES ('vat-north')")
         old.executemany(
             "INSERT INTO reading VALUES (1, ?, ?, 0)",
@@ -273,6 +311,7 @@ def test_a_file_of_rows_alone_gets_its_sums(
             old.execute("UPDATE account SET count = ? WHERE name = ?", (count, name))
         for name in ("readings_received", "readings_stored"):
             old.execute("UPDATE account SET count = 10800 WHERE name = ?", (name,))
+        old.execute("COMMIT")
     window = (DAY_0_MS, DAY_0_MS + 30 * HOUR_MS)
     with SqliteStore(path) as store:
         as_rows = store.checksums()

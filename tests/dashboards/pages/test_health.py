@@ -13,6 +13,7 @@ from collector.clocks import ClockState, Condition, Step
 from collector.readings import Mark, Reading, ms_of
 from collector.status import ChannelStatus, write_status
 from collector.store.contract import Arrival, Refusal
+from collector.store.sqlite import SqliteStore
 from tests.api.test_health import status
 from tests.dashboards import workshops
 
@@ -142,3 +143,24 @@ def test_a_print_says_how_many_readings_did_not_count(filled: Workshop, client: 
     every = text_of(client.get("/prints/41?counted=all").text)
     assert "left out" not in every.split("What stood before")[0]
     assert "to 99.0" in every
+
+
+def test_what_was_taken_out_on_purpose_is_told_from_silence(
+    filled: Workshop, client: TestClient
+) -> None:
+    store = filled.received
+    assert isinstance(store, SqliteStore)
+    window = ("room-temp", NOW_MS - 4 * 3_600_000, NOW_MS - 2 * 3_600_000)
+    gone_n = store.delete_range(*window, reason="kept no longer")
+    texts = client.get("/health/now").json()["texts"]
+    assert texts["taken-out-room-temp"].startswith(f"{gone_n} kept no longer, of ")
+    assert "taken-out-vat-north" not in texts
+    told = client.get("/api/health").json()["channels"]
+    removed = {one["channel"]: one["removed"] for one in told}
+    assert removed["vat-north"] == []
+    assert [(one["reason"], one["readings"]) for one in removed["room-temp"]] == [
+        ("kept no longer", gone_n)
+    ]
+    room = text_of(client.get("/").text)
+    assert f"no silence of a sensor: Cellar, room temperature: {gone_n} kept no longer" in room
+    assert "Taken out on purpose" not in text_of(client.get("/?hours=1").text)

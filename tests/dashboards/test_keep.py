@@ -1,0 +1,115 @@
+"""``vatside keep``: what would go, what went, and when it refuses."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from api.prints import Print
+from api.record import Machine, Record, Resin
+from collector.readings import moment_of
+from collector.status import write_status
+from collector.store.sqlite import SqliteStore
+from collector.store.stretches import DAY_MS, HOUR_MS
+from dashboards.cli import main
+from tests.api.test_health import status
+from tests.stores import arrivals
+
+SETTINGS = """
+[store]
+folder = "kept"
+[[channel]]
+id = "north-power"
+role = "printer_power"
+topic = "cellar/north/power"
+gap_limit_s = 1200
+"""
+RULE = """
+[[keep]]
+role = "printer_power"
+thin_after_days = 14
+every_s = 1200
+forget_after_days = 30
+"""
+STEP_MS = 60_000
+
+Keep = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def keep(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Keep:
+    def run(*options: str, rule: str = RULE) -> tuple[int, str, str]:
+        (tmp_path / "vatside.toml").write_text(SETTINGS + rule)
+        code = main(["keep", "--settings", str(tmp_path / "vatside.toml"), *options])
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return run
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Forty days of power, and a print ten days after they began."""
+    kept = tmp_path / "kept"
+    kept.mkdir()
+    begin_ms = time.time_ns() // 1_000_000 // DAY_MS * DAY_MS - 40 * DAY_MS
+    with SqliteStore(kept / "readings.db") as store:
+        rows = [(begin_ms + i * STEP_MS, 40 + i % 7 / 10) for i in range(40 * DAY_MS // STEP_MS)]
+        store.append(arrivals("north-power", rows))
+        while store.settle():
+            pass
+    record = Record(kept / "record.db")
+    record.resins.add(Resin(name="Willow"))
+    record.machines.add(Machine(name="North"))
+    start = moment_of(begin_ms + 5 * DAY_MS)
+    record.prints.add(Print(start=start, end=start + timedelta(hours=8), resin=1, machine=1))
+    record.close()
+    return kept
+
+
+def test_a_dry_run_says_what_would_go_and_the_command_does_it(keep: Keep, folder: Path) -> None:
+    with SqliteStore(folder / "readings.db", read_only=True) as store:
+        before = store.checksums()
+    code, would, _ = keep("--dry-run")
+    assert code == 0
+    assert "printer_power: after 14 days a few of each 1200 s, after 30 days none" in would
+    assert "Protected: 1 window of prints and soak runs on record." in would
+    assert "readings would be forgotten, of " in would
+    assert "readings would be thinned away, of " in would
+    assert "Nothing was changed." in would
+    with SqliteStore(folder / "readings.db", read_only=True) as store:
+        assert store.checksums() == before
+    code, done, _ = keep()
+    assert code == 0
+    told = [line for line in would.splitlines() if line.startswith("north-power")]
+    assert [line.replace("were", "would be") for line in done.splitlines() if line in done][
+        2 : 2 + len(told)
+    ] == told
+    with SqliteStore(folder / "readings.db", read_only=True) as store:
+        assert store.check() == []
+        removed_n = sum(one.readings_n for one in store.removals())
+        assert store.count() + removed_n == before["north-power"].count
+        first = store.after("north-power", 0)
+        assert first is not None
+        begin_ms = first.time_ms + 2 * HOUR_MS + 20 * 60_000  # two hours and a gap limit
+        run = store.between("north-power", first.time_ms, begin_ms + 8 * HOUR_MS)
+        assert len(run) >= (8 + 2) * 60
+    assert "Nothing goes" in keep()[1]
+
+
+def test_it_refuses_without_a_rule_a_record_or_beside_the_collector(
+    keep: Keep, folder: Path
+) -> None:
+    code, _, told = keep(rule="")
+    assert (code, "There is no rule" in told) == (2, True)
+    write_status(folder, status(at_ms=time.time_ns() // 1_000_000))
+    code, _, told = keep()
+    assert (code, "The collector is at work" in told) == (2, True)
+    assert keep("--dry-run")[0] == 0
+    (folder / "record.db").unlink()
+    code, _, told = keep("--dry-run")
+    assert (code, "cannot be read" in told) == (2, True)
