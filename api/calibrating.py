@@ -12,6 +12,7 @@ from datetime import datetime
 
 import numpy as np
 
+from api.checked import checked
 from api.record import Calibration, CalibrationPair, FoundBy
 from api.workshop import Workshop
 from collector.channels import Channel
@@ -189,9 +190,11 @@ def _reference(seen: Sightings) -> Iterable[SeenPoint]:
                 where=field,
                 remedy="Give both what the sensor read and what the other instrument showed.",
             )
-    pair = CalibrationPair.model_validate(
-        {"read": seen.reference_read, "true": seen.reference_true}
-    )
+    try:
+        pair = checked(CalibrationPair, {"read": seen.reference_read, "true": seen.reference_true})
+    except InvalidError as fault:
+        where = f"reference_{fault.where}"
+        raise InvalidError(fault.what, where=where, remedy=fault.remedy) from None
     yield SeenPoint(pair, "the other instrument; it is as good as that was", None)
 
 

@@ -107,6 +107,7 @@ def test_an_empty_workshop_has_nothing_to_take(empty_client: TestClient) -> None
         ({"boiling_read_c": "40", "pressure_hpa": "1013"}, "boiling_read_c"),
         ({"boiling_read_c": "99", "height_m": "9000"}, "height_m"),
         ({"reference_read": "20"}, "reference_true"),
+        ({"reference_read": "20", "reference_true": "1e20"}, "reference_true"),
         ({"ice_read_c": "0.4", "valid_from": "yesterday"}, "valid_from"),
     ],
 )
