@@ -51,6 +51,8 @@ from collector.store.stretches import DAY_MS, Parts, buckets_from, coverage_from
 
 _IN_WINDOW = "channel = ? AND time_ms >= ? AND time_ms < ?"
 
+_NORMAL = 1  # PRAGMA synchronous
+
 #: Settled hours are packed after so many messages or so long, for so long at a time.
 SETTLE_EVERY_N = 1_000
 SETTLE_EVERY_S = 30.0
@@ -110,8 +112,11 @@ class SqliteStore:
 
         An hour is settled when its channel has a reading two hours after its start. ``append``
         does a slice of this now and then; call it for whatever it leaves, after an import say.
+
+        A slice is not flushed to disk by itself: after a power cut its hours are rows again or
+        packed, with the commit after it flushed in any case.
         """
-        with self._transaction() as connection:
+        with self._transaction(flushed=False) as connection:
             packed_n, more = sqlite_hours.settle(connection, budget_s, self._too_full)
             if packed_n:
                 self._open_slots.clear()
@@ -217,16 +222,20 @@ class SqliteStore:
             ]
 
     @contextlib.contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
-        """The writer, for one thread, within a transaction that is kept whole or not at all."""
+    def _transaction(self, *, flushed: bool = True) -> Iterator[sqlite3.Connection]:
+        """The writer, for one thread, within a transaction that is kept whole or not at all.
+
+        One that is not ``flushed`` reaches the disk with the next that is.
+        """
         if self.read_only:
             raise StoreError("This store was opened for reading only.", where=str(self.path))
         with self._writing:
             connection = self._open_writer()
             try:
-                connection.execute("BEGIN IMMEDIATE")
-                yield connection
-                connection.execute("COMMIT")
+                with contextlib.nullcontext() if flushed else _unflushed(connection):
+                    connection.execute("BEGIN IMMEDIATE")
+                    yield connection
+                    connection.execute("COMMIT")
             except BaseException as error:
                 # What failed may have broken the connection (disk gone, file replaced): start
                 # from a fresh one. Closing it rolls the transaction back.
@@ -444,3 +453,15 @@ class SqliteStore:
 
     def _reading(self) -> AbstractContextManager[sqlite3.Connection]:
         return self._readers.lend()
+
+
+@contextlib.contextmanager
+def _unflushed(connection: sqlite3.Connection) -> Iterator[None]:
+    """Commits within leave the write-ahead log to be flushed by the next commit, or a checkpoint.
+
+    ``NORMAL`` in WAL mode never leaves the file inconsistent (sqlite.org/pragma, synchronous).
+    """
+    (before,) = connection.execute("PRAGMA synchronous").fetchone()
+    connection.execute(f"PRAGMA synchronous = {min(before, _NORMAL)}")
+    yield
+    connection.execute(f"PRAGMA synchronous = {before}")

@@ -37,6 +37,8 @@ SETTLED_AFTER_MS = 2 * HOUR_MS
 #: A channel's number and an hour, counted from 1970.
 Slot = tuple[int, int]
 
+_ROW = np.dtype([("time_ms", np.int64), ("value", np.float64), ("marks", np.uint8)])
+
 NO_SUMMARIES: Summaries = np.empty(0, dtype=pyramid.SUMMARY)
 
 _IN_WINDOW = "channel = ? AND time_ms >= ? AND time_ms < ?"
@@ -82,18 +84,18 @@ def pack_hour(connection: sqlite3.Connection, slot: Slot) -> bool:
     """Pack an hour that is in rows; False when it has too many readings."""
     channel, start_ms = slot[0], slot[1] * HOUR_MS
     window = (channel, start_ms, start_ms + HOUR_MS)
-    rows = connection.execute(
+    cursor = connection.execute(
         f"SELECT time_ms, value, marks FROM reading WHERE {_IN_WINDOW}"
         f" ORDER BY time_ms LIMIT {HOUR_MOST_N + 1}",
         window,
-    ).fetchall()
+    )
+    rows = np.fromiter(cursor, dtype=_ROW)
     if len(rows) > HOUR_MOST_N:
         return False
-    times, values, marks = zip(*rows, strict=True)
     hour = Hour(
-        np.array(times, dtype=np.int64) - start_ms,
-        np.array(values, dtype=np.float64),
-        np.array(marks, dtype=np.uint8),
+        rows["time_ms"] - start_ms,
+        np.ascontiguousarray(rows["value"]),
+        np.ascontiguousarray(rows["marks"]),
     )
     connection.execute(f"DELETE FROM reading WHERE {_IN_WINDOW}", window)
     write_hour(connection, slot, hour)

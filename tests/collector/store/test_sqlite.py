@@ -201,6 +201,12 @@ def test_every_commit_is_flushed(store: SqliteStore) -> None:
         assert writer.execute("PRAGMA synchronous").fetchone() == (2,)  # 2 is FULL
 
 
+def test_after_a_slice_of_packing_commits_are_flushed_again(store: SqliteStore) -> None:
+    store.settle()
+    assert store._writer is not None
+    assert store._writer.execute("PRAGMA synchronous").fetchone() == (2,)
+
+
 def test_each_migration_is_on_record(store: SqliteStore) -> None:
     with contextlib.closing(sqlite3.connect(store.path)) as connection:
         assert sqlite_schema.applied(connection) == [
