@@ -35,6 +35,7 @@ from dashboards.pages import (
     shelf,
     soak,
     soak_report,
+    tables,
 )
 from dashboards.sheet import FOREVER, HEADERS, Sheets, clock
 
@@ -42,6 +43,7 @@ PAGE_ROUTERS = (
     room.router,
     readiness.router,
     refused_prints.router,
+    tables.router,
     prints.router,
     print_start.router,
     one_print.router,

@@ -66,6 +66,7 @@ PURE = (
     "dashboards/chart_rows.py",
     "dashboards/figure.py",
     "dashboards/print_report.py",
+    "api/record/table_text.py",
     "dashboards/soak_words.py",
     "dashboards/words.py",
     "dashboards/demo/dice.py",

@@ -2,8 +2,9 @@
 
 Fields that a column may be mapped to:
 
-* ``start`` (RFC 3339 with a zone) or ``order`` (a number; the start is then unknown and the
-  print only keeps its place), ``end``, ``cut_short`` and ``order_only`` (1/0, yes/no);
+* ``start`` (RFC 3339; in the zone that is named for the table where it has none) or ``order`` (a
+  number; the start is then unknown and the print only keeps its place), ``end``, ``cut_short``
+  and ``order_only`` (1/0, yes/no);
 * ``resin``, ``machine``, ``plate`` by name, ``bottle`` by lot (or ``#`` and its id); a
   ``default`` stands where there is no column for resin or machine;
 * what came of it: one of ``outcome`` (good, flawed, failed), ``failed`` (1/0, yes/no), ``good``
@@ -16,12 +17,10 @@ Fields that a column may be mapped to:
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 
 from api.checked import checked
 from api.prints import (
@@ -36,6 +35,7 @@ from api.prints import (
     Wash,
 )
 from api.record import Bottle, Machine, Plate, Record, Resin
+from api.record.table_text import moment_in, rows_of, with_point
 from collector.errors import InvalidError, VatsideError
 
 #: Rows that one import may hold.
@@ -51,6 +51,11 @@ STAGE_FIELDS = tuple(
     f"{name}.{one}" for name, stage in STAGES.items() for one in stage.model_fields
 )
 PLAIN_FIELDS = ("resin_poured_ml", "resin_used_ml", "note")
+TIME_FIELDS = ("start", "end", *(name for name in STAGE_FIELDS if name.endswith(".start")))
+TEXT_FIELDS = frozenset({"note", "wash.fluid"})
+NUMBER_FIELDS = frozenset(
+    {"order", "logged_vat", *PLAIN_FIELDS, *SETTING_FIELDS, *STAGE_FIELDS}
+) - {*TEXT_FIELDS, *TIME_FIELDS}
 YES_OR_NO_FIELDS = ("cut_short", "order_only")
 FIELDS = (
     "start",
@@ -87,8 +92,9 @@ class Mapped:
 
     ``columns`` gives the field of each header that is used; ``fahrenheit`` says the unit of
     ``logged_vat``; ``resin`` and ``machine`` stand where no column names them; ``make`` puts
-    resins, machines, plates and bottles that are not on record there. ``exact`` takes cells as
-    they stand, with the blanks at their ends.
+    resins, machines, plates and bottles that are not on record there. Times without a zone of
+    their own are in ``zone``, and refused without one; ``decimal_comma`` says how numbers are
+    written. ``exact`` takes cells as they stand, with the blanks at their ends.
     """
 
     columns: Mapping[str, str]
@@ -96,6 +102,8 @@ class Mapped:
     resin: str | None = None
     machine: str | None = None
     make: bool = False
+    zone: tzinfo | None = None
+    decimal_comma: bool = False
     exact: bool = False
 
     @classmethod
@@ -199,33 +207,28 @@ def import_prints(record: Record, text: str, mapped: Mapped, *, dry_run: bool = 
 
 def _rows(text: str, mapped: Mapped) -> Iterator[tuple[int, dict[str, str]]]:
     """Each row's number and its mapped cells by field, without the empty ones."""
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
-    try:
-        header = [cell.strip() for cell in next(reader, [])]
-        _check_header(header, mapped)
-        for number, cells in enumerate((row for row in reader), start=2):
-            if number > ROWS_MAX + 1:
-                raise _wrong(f"more than {ROWS_MAX} rows", "Import the table in pieces.")
-            if not any(cell.strip() for cell in cells):
-                continue
-            if len(cells) != len(header):
-                raise InvalidError(
-                    f"{len(cells)} cells where the header has {len(header)}",
-                    where=f"row {number}",
-                    remedy="Put cells with a comma in quotes, and fill up short rows.",
-                )
-            taken = cells if mapped.exact else [cell.strip() for cell in cells]
-            named = zip(header, taken, strict=True)
-            yield (
-                number,
-                {mapped.columns[h]: cell for h, cell in named if h in mapped.columns and cell},
+    header: list[str] | None = None
+    for number, cells in enumerate(rows_of(text), start=1):
+        if header is None:
+            header = [cell.strip() for cell in cells]
+            _check_header(header, mapped)
+            continue
+        if number > ROWS_MAX + 1:
+            raise _wrong(f"more than {ROWS_MAX} rows", "Import the table in pieces.")
+        if not any(cell.strip() for cell in cells):
+            continue
+        if len(cells) != len(header):
+            raise InvalidError(
+                f"{len(cells)} cells where the header has {len(header)}",
+                where=f"row {number}",
+                remedy="Put cells with a comma in quotes, and fill up short rows.",
             )
-    except csv.Error as error:
-        raise InvalidError(
-            f"the table cannot be read: {error}",
-            where=f"line {reader.line_num}",
-            remedy="Save it as CSV with commas, in UTF-8.",
-        ) from None
+        taken = cells if mapped.exact else [cell.strip() for cell in cells]
+        named = zip(header, taken, strict=True)
+        row = {mapped.columns[h]: cell for h, cell in named if h in mapped.columns and cell}
+        yield number, row
+    if header is None:
+        _check_header([], mapped)
 
 
 def _check_header(header: list[str], mapped: Mapped) -> None:
@@ -241,7 +244,7 @@ def _check_header(header: list[str], mapped: Mapped) -> None:
 
 def _take(run: _Import, number: int, row: Mapping[str, str]) -> None:
     try:
-        plate = _print_of(run, row)
+        plate = _print_of(run, _as_written(run.mapped, row))
         if run.record.prints.started(plate.machine, plate.start) is not None:
             raise InvalidError(
                 "a print of this machine with this start is on record already",
@@ -251,6 +254,36 @@ def _take(run: _Import, number: int, row: Mapping[str, str]) -> None:
         run.prints.append(run.record.prints.add(plate).id)
     except VatsideError as error:
         run.faults.append(RowFault(number, error.where, error.what, error.remedy))
+
+
+def _as_written(mapped: Mapped, row: Mapping[str, str]) -> dict[str, str]:
+    """A row with its numbers and times as the record takes them."""
+    found = dict(row)
+    for name in found.keys() & NUMBER_FIELDS:
+        if mapped.decimal_comma:
+            found[name] = with_point(found[name])
+        elif with_point(found[name]) != found[name]:
+            raise _cell(
+                name,
+                f"{found[name]} has a comma",
+                "Say that numbers have a decimal comma, or write it with a point.",
+            )
+    if mapped.zone is not None:
+        for name in found.keys() & set(TIME_FIELDS):
+            found[name] = _moment(name, found[name], mapped.zone)
+    return found
+
+
+def _moment(name: str, cell: str, zone: tzinfo) -> str:
+    """A time as the record takes it."""
+    try:
+        return moment_in(cell, zone).isoformat()
+    except (ValueError, OverflowError) as error:
+        raise _cell(
+            name,
+            f"{cell[:40]} is no time ({error})",
+            "Write it as 2026-01-14 20:30 or 14.1.2026 20:30.",
+        ) from None
 
 
 def _print_of(run: _Import, row: Mapping[str, str]) -> Print:

@@ -14,6 +14,7 @@ from api.record.table_import import FIELDS, PART, Imported, Mapped, import_print
 from api.routes.asking import TheWorkshop
 from api.routes.causes import Unit
 from collector.errors import InvalidError
+from collector.recording import time_zone
 
 router = APIRouter(prefix="/api/prints", tags=["Prints"])
 
@@ -46,6 +47,17 @@ def _mapped(
     temperature_unit: Annotated[Unit, Query(description="Unit of `logged_vat`.")] = Unit.CELSIUS,
     resin: Annotated[str | None, Query(description="Resin where no column names it.")] = None,
     machine: Annotated[str | None, Query(description="Machine where no column names it.")] = None,
+    zone: Annotated[
+        str | None,
+        Query(
+            description="Zone of times that name none, such as Europe/Berlin; without it they "
+            "are refused.",
+            examples=["UTC"],
+        ),
+    ] = None,
+    decimal_comma: Annotated[
+        bool, Query(description="Numbers are written with a comma: 18,5.")
+    ] = False,
     make: Annotated[
         bool, Query(description="Make resins, machines, plates and bottles that are missing.")
     ] = False,
@@ -70,7 +82,15 @@ def _mapped(
             "a column is mapped twice", where="column", remedy="Map each column once."
         )
     fahrenheit = temperature_unit is Unit.FAHRENHEIT
-    return Mapped(columns, fahrenheit=fahrenheit, resin=resin, machine=machine, make=make)
+    return Mapped(
+        columns,
+        fahrenheit=fahrenheit,
+        resin=resin,
+        machine=machine,
+        make=make,
+        zone=None if zone is None else time_zone(zone),
+        decimal_comma=decimal_comma,
+    )
 
 
 @router.get(
@@ -108,7 +128,9 @@ async def import_table(
     mapped: Annotated[Mapped, Depends(_mapped)],
     dry_run: Annotated[bool, Query(description="Find the faults and keep nothing.")] = False,
 ) -> Imported | Response:
-    """A CSV with a header. Every row is put on record, or none when any row is at fault;
+    """A CSV with a header; commas, semicolons or tabs part its cells.
+
+    Every row is put on record, or none when any row is at fault;
     the faults are listed by row (the header is row 1). A print with a start that is on record
     already is a fault, so the same table is never taken twice.
     """

@@ -15,6 +15,7 @@ PAGES = {
     "/prints": 0,
     "/prints/new": 0,
     "/prints/refused": 0,
+    "/prints/import": 0,
     "/prints/41": 2,
     "/prints/41/correct": 0,
     "/causes": 1,

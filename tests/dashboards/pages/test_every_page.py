@@ -25,6 +25,7 @@ PAGES = [
     "/prints",
     "/prints/new",
     "/prints/refused",
+    "/prints/import",
     "/causes",
     "/soak",
     "/shelf",
