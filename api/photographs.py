@@ -29,7 +29,8 @@ SIDE_MAX = 4_096
 QUALITY = 88
 
 _MEDIA_TYPE = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
-_ENDING = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp"}
+#: How the name of a kept picture ends, by its form.
+ENDINGS = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +170,7 @@ def picture_of(record: Record, photograph: Photograph) -> bytes:
 
 def ending_of(photograph: Photograph) -> str:
     """The ending of its file's name, without the point."""
-    return _ENDING[photograph.media_type]
+    return ENDINGS[photograph.media_type]
 
 
 def _path(folder: Path, photograph: Photograph) -> Path:

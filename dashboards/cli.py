@@ -7,8 +7,12 @@ import importlib.resources
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from collector.errors import InvalidError, SettingsError, VatsideError
+
+if TYPE_CHECKING:
+    from api.backup import WholeBackup
 
 SETTINGS_FILE = Path("vatside.toml")
 DEMO_FOLDER = Path("demo-data")
@@ -111,10 +115,15 @@ def parser() -> argparse.ArgumentParser:
     )
     store.set_defaults(act=_store)
 
-    backup = commands.add_parser("backup", help="copy readings.db to a file while all goes on")
-    backup.add_argument("file", type=Path, help="the file to make; it may not be there yet")
+    backup = commands.add_parser("backup", help="copy all that is kept to a folder, verified")
+    backup.add_argument("folder", type=Path, help="the folder to make; it may not be there yet")
     _takes_settings(backup)
     backup.set_defaults(act=_backup)
+
+    restore = commands.add_parser("restore", help="put a backup where no store is, verified")
+    restore.add_argument("folder", type=Path, help="the folder that `vatside backup` made")
+    _takes_settings(restore)
+    restore.set_defaults(act=_restore)
 
     keep = commands.add_parser("keep", help="thin and forget old readings as [[keep]] says, now")
     _takes_settings(keep)
@@ -253,24 +262,49 @@ def _store(asked: argparse.Namespace) -> int:
 
 
 def _backup(asked: argparse.Namespace) -> int:
-    """Copy the readings as they are at this moment, compare, and say what is in the copy."""
-    from collector.store.sqlite import SqliteStore
+    """Copy everything as it is at this moment, compare, and say what is in the copy.
+
+    1 when a photograph on record is missing or damaged where it is kept.
+    """
+    from datetime import UTC, datetime
+
+    from api.backup import back_up
     from dashboards import start
 
     settings = start.read_settings(asked.settings)
+    made = back_up(settings, asked.settings, asked.folder, datetime.now(UTC))
+    print(f"{made.folder}: {_held(made)}; checked and equal to the original.")
     if settings.influx is not None:
-        raise SettingsError(
-            "The readings are in InfluxDB, which has backups of its own.",
-            where="[influx]",
-            remedy="Back it up there.",
-        )
-    with SqliteStore(settings.store.readings_path, read_only=True) as store:
-        made = store.backup(asked.file)
-    print(
-        f"{made.path}: {made.readings_n} readings, {made.bytes_n} bytes, "
-        "checked and equal to the original."
-    )
-    return 0
+        print("The readings are in InfluxDB, which has backups of its own, and not in it.")
+    return _tell_faults(made)
+
+
+def _restore(asked: argparse.Namespace) -> int:
+    """Put a backup in place, check it there, and say what is in it."""
+    from api.backup import restore
+    from dashboards import start
+
+    done = restore(asked.folder, start.read_settings(asked.settings))
+    print(f"{done.folder}: {_held(done)}; checked and equal to the backup.")
+    return _tell_faults(done)
+
+
+def _held(backup: WholeBackup) -> str:
+    """What a backup holds, in words."""
+    parts = [
+        "no readings" if backup.readings_n is None else f"{backup.readings_n:,} readings",
+        f"{backup.photographs_n:,} photographs",
+        f"{backup.bytes_n:,} bytes",
+    ]
+    if backup.entries_n is not None:
+        parts.insert(1, f"{backup.entries_n:,} prints and soak runs")
+    return ", ".join(parts)
+
+
+def _tell_faults(backup: WholeBackup) -> int:
+    for fault in backup.faults:
+        print(f"vatside: {fault}", file=sys.stderr)
+    return 1 if backup.faults else 0
 
 
 def _evidence(asked: argparse.Namespace) -> int:

@@ -10,9 +10,7 @@ from pathlib import Path
 import pytest
 
 from collector.config import load
-from collector.store.sqlite import SqliteStore
 from dashboards.cli import main
-from tests.stores import arrivals
 
 
 def test_the_example_is_a_settings_file_that_loads(
@@ -80,22 +78,3 @@ def test_the_command_starts_without_the_heavy_libraries() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
-
-
-def test_a_backup_says_what_is_in_it_and_takes_no_file_s_place(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
-    file, copy = tmp_path / "vatside.toml", tmp_path / "monday.db"
-    file.write_text('[store]\nfolder = "kept"\n', encoding="utf-8")
-    asked = ["backup", str(copy), "--settings", str(file)]
-    assert main(asked) == 2
-    assert "No readings are kept here yet" in capsys.readouterr().err
-    assert not copy.exists()
-    with SqliteStore(tmp_path / "kept" / "readings.db") as store:
-        store.append(arrivals("vat-north", [(1_767_268_800_000, 20.5), (1_767_268_801_000, 20.6)]))
-        assert main(asked) == 0
-        assert ": 2 readings, " in capsys.readouterr().out
-        with SqliteStore(copy, read_only=True) as restored:
-            assert restored.checksums() == store.checksums()
-    assert main(asked) == 2
-    assert "already" in capsys.readouterr().err
