@@ -140,10 +140,10 @@ def accept_found(
             )
     machine, start = _parsed(name)
     with workshop.record.transaction():
-        before = workshop.record.prints.started(machine, start)
+        before = accepted_before(workshop, name)
         if before is not None:
             return before
-        found = _named(workshop, name, now)
+        found = found_named(workshop, name, now)
         entry = {
             **fields,
             "machine": machine,
@@ -161,7 +161,7 @@ def dismiss_found(workshop: Workshop, name: str, note: str, now: datetime) -> Ke
         for kept in workshop.record.dismissals.of(machine):
             if kept.entry.start == start:
                 return kept
-        found = _named(workshop, name, now)
+        found = found_named(workshop, name, now)
         if found.end is None:
             raise ConflictError(
                 "it has not ended as far as the record goes",
@@ -182,8 +182,17 @@ def _parsed(name: str) -> tuple[int, datetime]:
     return machine, moment_of(start_ms)
 
 
-def _named(workshop: Workshop, name: str, now: datetime) -> FoundPrint:
-    """The run of a name. Another stretch of the trace may put its start a reading aside."""
+def accepted_before(workshop: Workshop, name: str) -> Kept[Print] | None:
+    """The print that a run of this name was accepted as, or None. Raises ``NotFoundError``."""
+    machine, start = _parsed(name)
+    return workshop.record.prints.started(machine, start)
+
+
+def found_named(workshop: Workshop, name: str, now: datetime) -> FoundPrint:
+    """The waiting run of a name; raises ``NotFoundError`` where none waits.
+
+    Another stretch of the trace may put its start a reading aside.
+    """
     machine, start = _parsed(name)
     found = found_prints(
         workshop, now, since=start - SAME_START, until=start + SAME_START, machine=machine

@@ -23,6 +23,7 @@ from collector.errors import NotFoundError
 from dashboards.chart_bundle import ChartBundle
 from dashboards.pages import (
     causes,
+    found,
     health,
     one_print,
     print_changes,
@@ -46,6 +47,7 @@ PAGE_ROUTERS = (
     tables.router,
     prints.router,
     print_start.router,
+    found.router,
     one_print.router,
     print_changes.router,
     shelf.router,
@@ -118,6 +120,11 @@ def _serve_files(app: FastAPI, sheets: Sheets, bundle: ChartBundle) -> None:
         # An old address still gets the file, but is not kept: the page was from before.
         kept = {"Cache-Control": FOREVER if mark == file.mark else "no-cache"}
         return Response(file.content, media_type=file.media_type, headers=kept)
+
+    @app.get("/reach", include_in_schema=False)
+    def reach() -> Response:
+        """A form asks this before it is sent: whether it would arrive."""
+        return Response(status_code=HTTPStatus.NO_CONTENT, headers={"Cache-Control": "no-store"})
 
     @app.get("/charts/state", include_in_schema=False)
     def chart_state() -> dict[str, str]:

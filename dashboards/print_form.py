@@ -7,40 +7,53 @@ of names to text throughout.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import datetime
 
 from starlette.datastructures import FormData
 
 from api.checked import checked
-from api.prints import Outcome, Part, Print
+from api.prints import Outcome, Part, Print, Spot
 from collector.errors import InvalidError
-from dashboards import words
-from dashboards.sheet import number_of, text_of, time_of
-
-
-@dataclass(frozen=True, slots=True)
-class SettingField:
-    """One setting as a form shows it: its name in the model, label, unit and step."""
-
-    name: str
-    label: str
-    unit: str
-    step: str
-
+from dashboards import afterwork_form, words
+from dashboards.afterwork_form import AmountField, kept_time
+from dashboards.sheet import id_of, number_of, text_of
 
 SETTING_FIELDS = (
-    SettingField("layer_height_mm", "Layer height", "mm", "0.001"),
-    SettingField("layer_count", "Layer count", "", "1"),
-    SettingField("normal_exposure_s", "Normal exposure", "s", "0.01"),
-    SettingField("bottom_exposure_s", "Bottom exposure", "s", "0.1"),
-    SettingField("bottom_layer_count", "Bottom layers", "", "1"),
-    SettingField("transition_layer_count", "Transition layers", "", "1"),
-    SettingField("lift_distance_mm", "Lift distance", "mm", "0.1"),
-    SettingField("lift_speed_mm_min", "Lift speed", "mm/min", "0.1"),
-    SettingField("retract_speed_mm_min", "Retract speed", "mm/min", "0.1"),
-    SettingField("light_off_delay_s", "Light-off delay", "s", "0.1"),
+    AmountField("layer_height_mm", "Layer height", "mm"),
+    AmountField("layer_count", "Layer count"),
+    AmountField("normal_exposure_s", "Normal exposure", "s"),
+    AmountField("bottom_exposure_s", "Bottom exposure", "s"),
+    AmountField("bottom_layer_count", "Bottom layers"),
+    AmountField("transition_layer_count", "Transition layers"),
+    AmountField("lift_distance_mm", "Lift distance", "mm"),
+    AmountField("lift_speed_mm_min", "Lift speed", "mm/min"),
+    AmountField("retract_speed_mm_min", "Retract speed", "mm/min"),
+    AmountField("light_off_delay_s", "Light-off delay", "s"),
 )
+
+RESIN_FIELDS = (
+    AmountField("resin_poured_ml", "Resin poured into the vat", "ml"),
+    AmountField("resin_used_ml", "Resin used up by the plate", "ml"),
+    AmountField("logged_vat_c", "Vat, read by hand", "°C"),
+)
+
+#: Every field of the form, with its label.
+LABELS = {
+    "machine": "Machine",
+    "resin": "Resin",
+    "bottle": "Bottle",
+    "plate": "Plate",
+    "parts": "Parts on the plate",
+    "start": "Start",
+    "end": "End",
+    "cut_short": "Cut short",
+    **{field.name: field.label for field in (*SETTING_FIELDS, *RESIN_FIELDS)},
+    **afterwork_form.LABELS,
+    "note": "Note",
+}
+
+#: What the form was filled in with, so that another plate brings its own parts.
+FILLED_IN = ("plate_was", "parts_were")
 
 #: The part that a plate has when nobody named any.
 WHOLE_PLATE = "plate"
@@ -51,118 +64,89 @@ def entered(plate: Print) -> dict[str, str]:
     texts = {
         "machine": str(plate.machine),
         "resin": str(plate.resin),
+        "bottle": words.plain(plate.bottle),
+        "plate": words.plain(plate.plate),
         "start": words.field_time(plate.start),
         "end": words.field_time(plate.end),
+        "cut_short": "yes" if plate.cut_short else "",
         "parts": "\n".join(part.name for part in plate.parts),
-        "logged_vat_c": _text(plate.logged_vat_c),
         "note": plate.note,
     }
     for field in SETTING_FIELDS:
-        texts[field.name] = _text(getattr(plate.settings, field.name))
-    return texts
+        texts[field.name] = words.plain(getattr(plate.settings, field.name))
+    for field in RESIN_FIELDS:
+        texts[field.name] = words.plain(getattr(plate, field.name))
+    texts |= afterwork_form.entered(plate.afterwork)
+    return texts | {"plate_was": texts["plate"], "parts_were": texts["parts"]}
 
 
 def like(plate: Print | None) -> dict[str, str]:
-    """The form's text for a new print on the pattern of an earlier one: its own times are blank."""
-    texts = (
-        entered(plate)
-        if plate
-        else dict.fromkeys(
-            ["machine", "resin", "parts", *(field.name for field in SETTING_FIELDS)], ""
-        )
-    )
-    return texts | {"start": "", "end": "", "logged_vat_c": "", "note": ""}
+    """The form's text for a new print on the pattern of an earlier one.
+
+    Machine, resin, bottle, plate, parts and settings are copied; what happens anew is blank.
+    """
+    texts = dict.fromkeys([*LABELS, *FILLED_IN], "")
+    if plate is None:
+        return texts
+    copied = entered(plate)
+    names = ["machine", "resin", "bottle", "plate", "resin_used_ml"]
+    for name in [*names, *(field.name for field in SETTING_FIELDS)]:
+        texts[name] = copied[name]
+    if [part.name for part in plate.parts] != [WHOLE_PLATE]:
+        texts["parts"] = copied["parts"]
+    return texts | {"plate_was": texts["plate"], "parts_were": texts["parts"]}
 
 
 def texts_of(form: FormData) -> dict[str, str]:
     """Everything that was typed, for showing the form again."""
-    names = ["machine", "resin", "start", "end", "parts", "logged_vat_c", "note"]
-    return {name: text_of(form, name) for name in [*names, *(f.name for f in SETTING_FIELDS)]}
+    return {name: _same_lines(text_of(form, name)) for name in [*LABELS, *FILLED_IN]}
 
 
-def again(plate: Print, start: datetime) -> Print:
-    """A new print like ``plate`` that starts at ``start``; nothing looked at yet."""
-    return Print(
-        start=start,
-        resin=plate.resin,
-        machine=plate.machine,
-        bottle=plate.bottle,
-        plate=plate.plate,
-        settings=plate.settings,
-        parts=tuple(Part(name=part.name, place=part.place) for part in plate.parts),
-    )
+def fresh(plate: Print) -> dict[str, object]:
+    """The fields of a new print like ``plate`` beside its times; nothing looked at yet."""
+    parts = [part for part in plate.parts if part.name != WHOLE_PLATE]
+    return {
+        "resin": plate.resin,
+        "bottle": plate.bottle,
+        "plate": plate.plate,
+        "settings": plate.settings.model_dump(),
+        "resin_used_ml": plate.resin_used_ml,
+        "parts": [{"name": part.name, "place": part.place} for part in parts],
+    }
 
 
-def print_of(texts: Mapping[str, str], now: datetime, before: Print | None = None) -> Print:
+def print_of(
+    texts: Mapping[str, str],
+    now: datetime,
+    before: Print | None = None,
+    *,
+    places: Mapping[str, Spot | None] | None = None,
+) -> Print:
     """The print that a filled-in form describes; an empty start means now.
 
     ``before`` is the print that is being corrected: times to the minute that were left as they
-    were keep their seconds, and parts keep what was seen of them. Raises ``InvalidError``
-    naming the field.
+    were keep their seconds, and parts keep what was seen of them. ``places`` says where a new
+    print's parts stand. Raises ``InvalidError`` naming the field.
     """
-    not_in_the_form = before.model_dump(exclude={"settings", "parts"}) if before else {}
+    start = kept_time(texts.get("start", ""), before.start if before else None, "start") or now
     return checked(
         Print,
         {
-            **not_in_the_form,
-            "start": _time(texts, "start", before.start if before else None) or now,
-            "end": _time(texts, "end", before.end if before else None),
+            "order_only": before is not None and before.order_only and start == before.start,
+            "start": start,
+            "end": kept_time(texts.get("end", ""), before.end if before else None, "end"),
+            "cut_short": texts.get("cut_short") == "yes",
             "machine": _choice(texts, "machine", "Choose the machine."),
             "resin": _choice(texts, "resin", "Choose the resin."),
-            "settings": {
-                field.name: number_of(texts.get(field.name, ""), field.name)
-                for field in SETTING_FIELDS
-            },
-            "parts": _parts(texts.get("parts", ""), before.parts if before else ()),
-            "logged_vat_c": number_of(texts.get("logged_vat_c", ""), "logged_vat_c"),
+            "bottle": id_of(texts.get("bottle", ""), "bottle"),
+            "plate": id_of(texts.get("plate", ""), "plate"),
+            "settings": _amounts(texts, SETTING_FIELDS),
+            **_amounts(texts, RESIN_FIELDS),
+            "afterwork": afterwork_form.afterwork_of(texts, before.afterwork if before else None),
+            "parts": _parts(texts.get("parts", ""), before.parts if before else (), places or {}),
             "note": texts.get("note", ""),
         },
     )
-
-
-def parts_to_judge(plate: Print) -> tuple[Part, ...]:
-    """The parts of a print, or the whole plate as its only one where none was named."""
-    return plate.parts or (Part(name=WHOLE_PLATE),)
-
-
-def verdict_on_all(plate: Print, outcome: Outcome) -> Print:
-    """The print with one outcome for the whole plate; failure modes that no longer fit go."""
-    parts = parts_to_judge(plate)
-    kept = outcome is not Outcome.GOOD
-    return plate.model_copy(
-        update={
-            "parts": tuple(
-                part.model_copy(update={"outcome": outcome, "modes": part.modes if kept else ()})
-                for part in parts
-            )
-        }
-    )
-
-
-def verdict_by_part(plate: Print, form: FormData) -> Print:
-    """The print with the outcome, failure modes and note that the form gives each part.
-
-    Fields are ``outcome-0``, ``modes-0`` (any number), ``note-0`` and so on. A part without an
-    outcome has not been looked at. Raises ``InvalidError`` naming the field.
-    """
-    parts = parts_to_judge(plate)
-    judged: list[Part] = []
-    for number, part in enumerate(parts):
-        outcome = text_of(form, f"outcome-{number}") or None
-        bad = outcome in (Outcome.FLAWED, Outcome.FAILED)
-        judged.append(
-            checked(
-                Part,
-                {
-                    "name": part.name,
-                    "place": part.place,
-                    "outcome": outcome,
-                    "modes": [*map(str, form.getlist(f"modes-{number}"))] if bad else [],
-                    "note": text_of(form, f"note-{number}"),
-                },
-            )
-        )
-    return plate.model_copy(update={"parts": tuple(judged)})
 
 
 def outcome_of(text: str) -> Outcome:
@@ -177,25 +161,35 @@ def outcome_of(text: str) -> Outcome:
         ) from None
 
 
-def _text(amount: float | int | None) -> str:
-    return "" if amount is None else f"{amount:.10g}"
+def merged(
+    began: Mapping[str, str], stands: Mapping[str, str], mine: Mapping[str, str]
+) -> dict[str, str]:
+    """A form over a change that came meanwhile: mine where I touched it, else what stands now."""
+    return {
+        name: text if text != began.get(name, "") else stands.get(name, "")
+        for name, text in mine.items()
+    }
 
 
-def _time(texts: Mapping[str, str], name: str, before: datetime | None) -> datetime | None:
-    text = texts.get(name, "")
-    if before is not None and text == words.field_time(before):
-        return before
-    return time_of(text, name)
+def _amounts(texts: Mapping[str, str], fields: tuple[AmountField, ...]) -> dict[str, object]:
+    return {field.name: number_of(texts.get(field.name, ""), field.name) for field in fields}
+
+
+def _same_lines(text: str) -> str:
+    """Browsers send lines ended by CR and LF; what was filled in has LF alone."""
+    return text.replace("\r\n", "\n")
 
 
 def _choice(texts: Mapping[str, str], name: str, remedy: str) -> int:
-    text = texts.get(name, "")
-    if not text.isdecimal() or len(text) > 18:
+    id = id_of(texts.get(name, ""), name)
+    if id is None:
         raise InvalidError(f"no {name} was chosen", where=name, remedy=remedy)
-    return int(text)
+    return id
 
 
-def _parts(text: str, before: tuple[Part, ...]) -> list[dict[str, object]]:
+def _parts(
+    text: str, before: tuple[Part, ...], places: Mapping[str, Spot | None]
+) -> list[dict[str, object]]:
     """Parts by name, one a line; each keeps what was seen of it.
 
     As many names as before are the same parts, perhaps renamed; else a part is known by name.
@@ -206,6 +200,6 @@ def _parts(text: str, before: tuple[Part, ...]) -> list[dict[str, object]]:
     parts: list[dict[str, object]] = []
     for number, name in enumerate(names):
         earlier = before[number] if same else by_name.get(name)
-        seen = earlier.model_dump() if earlier else {}
+        seen = earlier.model_dump() if earlier else {"place": places.get(name)}
         parts.append({**seen, "name": name})
     return parts

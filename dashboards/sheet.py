@@ -99,6 +99,11 @@ class Sheets:
             now=now, zone=words.zone(now), **content
         )
 
+    def part(self, template: str, now: datetime, **content: Any) -> HTMLResponse:
+        """A part of a page, for a script that puts it in its place."""
+        text = self._environment.get_template(template).render(now=now, **content)
+        return HTMLResponse(text, headers=HEADERS)
+
 
 def sheets_of(request: Request) -> Sheets:
     """The templates of this app."""

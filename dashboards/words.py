@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from api.marks import Counted
 from api.phases import BetweenFrom
 from api.prints import FailureMode, Outcome, Spot
+from api.settings_check import WarningSource
 from collector.readings import Mark, Role, moment_of
 from collector.store.contract import Removal
 
@@ -49,6 +50,13 @@ BETWEEN_FROM = {
     BetweenFrom.COMMON_PRACTICE: "by common practice, as no lifts were logged",
 }
 
+#: Where the limit of a warning comes from.
+LIMITS_FROM = {
+    WarningSource.RESIN: "printed on the resin by its maker",
+    WarningSource.COMMON_PRACTICE: "common practice, no source",
+    WarningSource.SETTINGS: "the settings and the times held against each other",
+}
+
 MARKS = {
     Mark.IMPLAUSIBLE: "implausible",
     Mark.STUCK: "stuck",
@@ -85,6 +93,11 @@ def extent(low: float | None, high: float | None, unit: str) -> str:
     """From lowest to highest, without the unit; one number where both read the same."""
     lowest, highest = value(low, unit), value(high, unit)
     return lowest if lowest == highest else f"{lowest} to {highest}"
+
+
+def plain(amount: float | int | None) -> str:
+    """A number as a form's field holds it, without unit or padding; empty where there is none."""
+    return "" if amount is None else f"{amount:.10g}"
 
 
 def share(part: float | None) -> str:
@@ -143,6 +156,18 @@ def moment(at: datetime | None, now: datetime) -> str:
         return f"yesterday {time}"
     day = f"{there:%a} {there.day} {there:%b}"
     return f"{day} {time}" if there.year == here.year else f"{day} {there.year} {time}"
+
+
+def ran(start: datetime, end: datetime | None, now: datetime) -> str:
+    """When something ran: ``last night, 21:04 to 04:41``, ``since today 09:12``, else by day."""
+    if end is None:
+        return f"since {moment(start, now)}"
+    begun, ended, here = local(start), local(end), local(now)
+    nights = (here.date() - begun.date()).days
+    if nights <= 1 and begun.date() != ended.date() and ended.date() == here.date():
+        return f"last night, {begun:%H:%M} to {ended:%H:%M}"
+    until = f"{ended:%H:%M}" if begun.date() == ended.date() else moment(end, now)
+    return f"{moment(start, now)} to {until}"
 
 
 def zone(at: datetime) -> str:

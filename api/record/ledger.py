@@ -28,6 +28,9 @@ from collector.readings import moment_of, ms_of
 
 M = TypeVar("M", bound=BaseModel)
 
+#: How a revision says that its entry was taken off the record.
+DELETED = "deleted"
+
 #: The longest key of creation that is taken.
 KEY_MAX = 200
 
@@ -152,8 +155,27 @@ class Ledger(Generic[M]):
             before = self.get(entry_id)
             self._check_revision(before, revision)
             self._check_unused(entry_id, before.entry)
-            self._keep_before(before, "deleted")
+            self._keep_before(before, DELETED)
             self._database.change(f"DELETE FROM {self.kind} WHERE id = ?", (entry_id,))
+
+    def undo(self, entry_id: int, *, revision: int | None = None) -> Kept[M] | None:
+        """Take back the last change of an entry, which is a change like any other.
+
+        A correction is corrected back, what was deleted comes back under its id, and what was
+        only put on record (or back on it) is taken off again: then None. ``revision`` is the one
+        that the entry stands at, or stood at when it was deleted. Raises ``NotFoundError`` when
+        there never was such an entry, ``ConflictError`` when another change came first.
+        """
+        with self._database.transaction():
+            last = next(reversed(self.revisions(entry_id)), None)
+            deleted = last is not None and last.change == DELETED
+            if last is not None and not self._where("id = ?", (entry_id,)):
+                return self._bring_back(last, revision)
+            if last is None or deleted:
+                self.delete(entry_id, revision=revision)
+                return None
+            before = self.model().model_validate(last.before)
+            return self.change(entry_id, before, revision=revision)
 
     def revisions(self, entry_id: int) -> list[Revision]:
         """What stood before each change of an entry, oldest first; also of a deleted one.
@@ -257,6 +279,16 @@ class Ledger(Generic[M]):
                 where="Idempotency-Key",
                 remedy="Send a new key to make it again.",
             ) from None
+
+    def _bring_back(self, deleted: Revision, revision: int | None) -> Kept[M]:
+        """Put a deleted entry back as it stood, with the next revision."""
+        entry = self.model().model_validate(deleted.before)
+        stood = Kept(deleted.id, deleted.revision, deleted.changed, entry)
+        self._check_revision(stood, revision)
+        self._check(None, entry)
+        now = moment_of(self._database.clock())
+        self.put_back(Kept(deleted.id, deleted.revision + 1, now, entry))
+        return self.get(deleted.id)
 
     def _check_revision(self, before: Kept[M], revision: int | None) -> None:
         if revision is not None and revision != before.revision:

@@ -20,7 +20,7 @@ from api.prints import Outcome, Print, window_of
 from api.record import Kept
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
-from dashboards import chart_rows, print_form, print_report, traces, words
+from dashboards import chart_rows, print_report, traces, words
 from dashboards.chart_rows import Span
 from dashboards.figure import Figure, panel_figure
 from dashboards.pages.workshop import WorkshopHere
@@ -138,7 +138,6 @@ def show_print(
         status=fault.status if fault else 200,
         kept=kept,
         plate=plate,
-        parts=print_form.parts_to_judge(plate),
         conditions=found,
         told=print_report.told(found, now),
         heads=print_report.HEADS,

@@ -7,15 +7,13 @@ from datetime import datetime
 from typing import Annotated
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse
 
 from api.answers import Workshop
-from api.prints import Outcome, Print
-from api.record import Kept, PrintFilter, cursor_of
-from collector.errors import NotFoundError
+from api.record import PrintFilter, cursor_of
 from dashboards import print_form
-from dashboards.pages.print_start import free_machines, planned_rounds
+from dashboards.pages.print_desk import Asked, desk
 from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
 from dashboards.sheet import Now, Sheets, SheetsHere, id_of, time_of
 
@@ -23,9 +21,6 @@ router = APIRouter(include_in_schema=False)
 
 #: Prints of the log on one page.
 LIST_N = 30
-
-#: Prints that wait for a verdict, newest first; older ones are in the log.
-WAITING_N = 6
 
 #: What the filter by outcome may hold beside the outcomes themselves.
 NOT_LOOKED = "not-looked"
@@ -36,13 +31,13 @@ def prints(
     workshop: WorkshopHere,
     sheets: SheetsHere,
     now: Now,
+    asked: Annotated[Asked, Depends()],
     machine: str = "",
     resin: str = "",
     outcome: str = "",
     since: str = "",
     until: str = "",
     before: str | None = None,
-    done: Annotated[int | None, Query(ge=1)] = None,
 ) -> HTMLResponse:
     """The log with its filters, which live in the address."""
     chosen = {
@@ -52,7 +47,7 @@ def prints(
         "since": since,
         "until": until,
     }
-    return _page(workshop, sheets, now, chosen, before=before, done=done)
+    return _page(workshop, sheets, now, chosen, asked, before=before)
 
 
 def _page(
@@ -60,9 +55,9 @@ def _page(
     sheets: Sheets,
     now: datetime,
     chosen: Mapping[str, str],
+    asked: Asked,
     *,
     before: str | None = None,
-    done: int | None = None,
 ) -> HTMLResponse:
     only = filter_of(chosen)
     ledger = workshop.record.prints
@@ -71,12 +66,6 @@ def _page(
     further = None
     if len(found) > LIST_N:
         further = "/prints?" + urlencode(shown | {"before": cursor_of(found[LIST_N - 1])})
-    running = ledger.running()
-    waiting = [
-        kept
-        for kept in ledger.newest(WAITING_N, only=PrintFilter(looked=False))
-        if not kept.entry.running
-    ]
     return sheets.page(
         "prints.html",
         "/prints",
@@ -85,15 +74,10 @@ def _page(
         found=found[:LIST_N],
         count=ledger.count(only),
         further=further,
-        running=running,
-        waiting=waiting,
-        patterns=free_machines(workshop, running),
-        planned=planned_rounds(workshop),
-        done=_kept_or_none(workshop, done),
         resins=resin_names(workshop),
         machines=machine_names(workshop),
-        outcomes=Outcome,
         refused_n=workshop.record.refused_prints.waiting_n(),
+        **desk(workshop, now, asked),
     )
 
 
@@ -111,12 +95,3 @@ def filter_of(chosen: Mapping[str, str]) -> PrintFilter:
         since=time_of(chosen.get("since", ""), "since"),
         until=time_of(chosen.get("until", ""), "until"),
     )
-
-
-def _kept_or_none(workshop: Workshop, id: int | None) -> Kept[Print] | None:
-    if id is None:
-        return None
-    try:
-        return workshop.record.prints.get(id)
-    except NotFoundError:
-        return None

@@ -386,3 +386,51 @@ def test_times_are_kept_to_the_millisecond(record: Record, grey: int, north: int
     assert kept.entry.start == EVENING.replace(microsecond=123_000)
     assert kept.changed.tzinfo is UTC
     assert moment_of(0).year == 1970
+
+
+def test_the_last_change_can_be_taken_back_and_that_too(
+    record: Record, grey: int, north: int
+) -> None:
+    plate = collars(grey, north, EVENING, Outcome.GOOD)
+    kept = record.prints.add(plate)
+    record.prints.change(kept.id, plate.model_copy(update={"note": "a nick"}))
+    record.prints.undo(kept.id, revision=2)
+    assert record.prints.get(kept.id).entry == plate
+    record.prints.undo(kept.id)
+    assert record.prints.get(kept.id).entry.note == "a nick"
+    assert [one.change for one in record.prints.revisions(kept.id)] == ["corrected"] * 3
+
+
+def test_what_was_deleted_comes_back_under_its_id_and_with_its_parts(
+    record: Record, grey: int, north: int
+) -> None:
+    plate = collars(grey, north, EVENING, Outcome.GOOD, Outcome.FAILED)
+    kept = record.prints.add(plate, key="north-0142")
+    record.prints.delete(kept.id)
+    back = record.prints.undo(kept.id, revision=1)
+    assert back is not None
+    assert (back.id, back.revision, back.entry) == (kept.id, 2, plate)
+    assert record.prints.add(plate, key="north-0142") == back
+    assert record.prints.undo(kept.id) is None
+    assert record.prints.count() == 0
+    assert record.prints.add(plate).id == kept.id + 1
+
+
+def test_what_was_only_put_on_record_is_taken_off_it_again(record: Record, grey: int) -> None:
+    assert record.resins.undo(grey) is None
+    assert record.resins.all() == []
+    record.resins.add(Resin(name="harbour grey"))
+    with pytest.raises(ConflictError, match="is named Harbour Grey already"):
+        record.resins.undo(grey)
+
+
+def test_nothing_is_taken_back_over_another_change(record: Record, grey: int, north: int) -> None:
+    plate = collars(grey, north)
+    kept = record.prints.add(plate)
+    record.prints.change(kept.id, plate.model_copy(update={"note": "first"}))
+    record.prints.change(kept.id, plate.model_copy(update={"note": "second"}))
+    with pytest.raises(ConflictError):
+        record.prints.undo(kept.id, revision=2)
+    assert record.prints.get(kept.id).entry.note == "second"
+    with pytest.raises(NotFoundError):
+        record.prints.undo(999)

@@ -16,6 +16,9 @@ PAGES = {
     "/prints/new": 0,
     "/prints/refused": 0,
     "/prints/import": 0,
+    "/prints/new?machine=1": 0,
+    "/prints/41/outcome": 0,
+    "/prints/found": 0,
     "/prints/41": 2,
     "/prints/41/correct": 0,
     "/causes": 1,
@@ -138,13 +141,15 @@ def test_a_print_is_started_judged_and_taken_back_by_keyboard_alone(
 ) -> None:
     page = open_page().page
     page.goto(f"{server.address}/prints")
-    page.get_by_role("button", name="North: start now, like last time").focus()
+    page.get_by_role("link", name="Start a print on North").focus()
     page.keyboard.press("Enter")
-    page.wait_for_url("**/prints/43")
+    page.get_by_role("button", name="Started now").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/prints/43?done=start")
     page.get_by_role("button", name="It has ended now").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**/prints/43?done=end")
-    page.get_by_text("Part by part, and how it failed").focus()
+    page.get_by_role("link", name="Some failed").focus()
     page.keyboard.press("Enter")
     page.locator("input[name=outcome-0][value=failed]").focus()
     page.keyboard.press("Space")
@@ -155,7 +160,7 @@ def test_a_print_is_started_judged_and_taken_back_by_keyboard_alone(
     page.wait_for_url("**/prints/43?done=outcome")
     part = server.workshop.record.prints.get(43).entry.parts[0]
     assert (part.outcome, part.modes) == ("failed", ("warped",))
-    page.get_by_role("button", name="Undo").focus()
+    page.get_by_role("button", name="Undo", exact=True).focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**/prints/43?done=undo")
     assert server.workshop.record.prints.get(43).entry.parts[0].outcome is None
@@ -169,7 +174,8 @@ def test_on_a_phone_an_outcome_is_two_taps_from_the_room(server: Server, open_pa
     page.wait_for_url("**/prints?done=41")
     assert server.workshop.record.prints.get(41).entry.outcome == "good"
     page.get_by_role("button", name="Undo").tap()
-    page.wait_for_url("**/prints/41?done=undo")
+    page.wait_for_url("**/prints?done=41")
+    page.get_by_text("not looked at yet").first.wait_for()
     assert server.workshop.record.prints.get(41).entry.outcome is None
 
 
@@ -185,8 +191,8 @@ def test_nothing_typed_is_lost_on_reload_and_it_goes_once_it_is_saved(
     assert page.get_by_label("Note").input_value() == "typed with gloves on"
     assert page.get_by_label("Parts on the plate").input_value() == "Collar with a slot"
     assert page.locator("input[name=machine]:checked").count() == 1
-    page.get_by_role("button", name="Put on record: starts now").click()
-    page.wait_for_url("**/prints/43")
+    page.get_by_role("button", name="Started now").click()
+    page.wait_for_url("**/prints/43?done=start")
     assert server.workshop.record.prints.get(43).entry.note == "typed with gloves on"
     page.goto(f"{server.address}/prints/new")
     assert page.get_by_label("Note").input_value() == ""

@@ -10,8 +10,8 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.answers import Workshop
-from api.prints import FailureMode, Outcome, Part, Settings
-from dashboards import print_form
+from api.prints import Cure, Drying, FailureMode, Outcome, Part, Settings, Wash
+from dashboards import afterwork_form, print_form
 from tests.dashboards import workshops
 
 NORTH, SOUTH, OLD = 1, 2, 3
@@ -20,33 +20,69 @@ WAITING, RUNNING = 41, 42
 
 def form_values(page: str) -> dict[str, str]:
     """What the fields of the print form hold."""
-    values = dict(re.findall(r'<input[^>]* name="([^"]+)"[^>]* value="([^"]*)"', page))
+    values = {
+        name: html.unescape(value)
+        for name, value in re.findall(
+            r'<input(?![^>]*checkbox)[^>]* name="([^"]+)"[^>]* value="([^"]*)"', page
+        )
+    }
     values |= dict(re.findall(r'type="radio" name="([^"]+)" value="([^"]+)" checked', page))
     for name, value in re.findall(r'<textarea[^>]* name="([^"]+)"[^>]*>([^<]*)<', page):
         values[name] = html.unescape(value)
     return values
 
 
-def test_start_like_last_time_is_one_tap(filled: Workshop, client: TestClient) -> None:
-    assert "North: start now, like last time" in client.get("/prints").text
-    client.post("/prints/again", data={"machine": NORTH})
+def test_a_print_is_started_like_the_machines_last_one(
+    filled: Workshop, client: TestClient
+) -> None:
+    assert "Start a print on North" in client.get("/prints").text
+    page = client.get(f"/prints/new?machine={NORTH}").text
+    assert "Lamp collar 1, Lamp collar 2" in page
+    assert "Takes about 9 h" in page
+    answer = client.post("/prints", data=form_values(page))
+    assert "The print has started." in answer.text
     (kept,) = [k for k in filled.record.prints.running() if k.entry.machine == NORTH]
     before = filled.record.prints.get(WAITING).entry
     assert kept.entry.start == workshops.NOW
     assert (kept.entry.resin, kept.entry.settings) == (before.resin, before.settings)
     assert [part.name for part in kept.entry.parts] == [part.name for part in before.parts]
+    assert kept.entry.outcome is None
 
 
-def test_a_second_tap_starts_no_second_print(filled: Workshop, client: TestClient) -> None:
-    client.post("/prints/again", data={"machine": NORTH})
-    answer = client.post("/prints/again", data={"machine": NORTH})
+def test_a_second_print_on_a_busy_machine_is_refused(filled: Workshop, client: TestClient) -> None:
+    assert "Start a print on South" not in client.get("/prints").text
+    form = form_values(client.get("/prints/new?machine=2").text)
+    answer = client.post("/prints", data=form)
     assert answer.status_code == 409
     assert "is running on this machine already" in answer.text
+    assert filled.record.prints.count() == 42
+
+
+def test_the_quick_start_sent_twice_makes_one_print(filled: Workshop, client: TestClient) -> None:
+    """A second tap, or a reload on a bad connection: the form's key tells that it is the same."""
+    form = form_values(client.get(f"/prints/new?machine={NORTH}").text)
+    first = client.post("/prints", data=form)
+    again = client.post("/prints", data=form)
+    assert first.url.path == again.url.path == "/prints/43"
+    assert "nothing was put on record twice" in again.text
     assert filled.record.prints.count() == 43
 
 
-def test_a_busy_machine_offers_no_start(client: TestClient) -> None:
-    assert "South: start now" not in client.get("/prints").text
+def test_a_form_that_was_changed_after_it_was_sent_is_not_taken_for_the_same(
+    filled: Workshop, client: TestClient
+) -> None:
+    form = form_values(client.get(f"/prints/new?machine={NORTH}").text)
+    client.post("/prints", data=form)
+    later = (workshops.NOW + timedelta(hours=1)).astimezone().strftime("%Y-%m-%dT%H:%M")
+    client.post("/prints/43/end", data={"revision": "1", "end": later})
+    changed = form | {"note": "another one"}
+    answer = client.post("/prints", data=changed)
+    assert answer.status_code == 409
+    assert "has put print 43 on record already" in answer.text
+    assert "another one" in answer.text
+    last = client.post("/prints", data=form_values(answer.text))
+    assert last.url.path == "/prints/44"
+    assert filled.record.prints.get(44).entry.note == "another one"
 
 
 def test_a_print_from_the_form(filled: Workshop, client: TestClient) -> None:
@@ -108,7 +144,7 @@ def test_a_refused_form_comes_back_with_all_that_was_typed(
     typed |= change
     answer = client.post("/prints", data=typed)
     assert answer.status_code == 422
-    assert said in html.unescape(answer.text)
+    assert said.lower() in html.unescape(answer.text).lower()
     shown = form_values(answer.text)
     for name, text in typed.items():
         if text and name != "resin":
@@ -189,7 +225,7 @@ def test_two_people_at_one_print_overwrite_nothing(filled: Workshop, client: Tes
     client.post(f"/prints/{WAITING}/outcome", data={"outcome": "good", "revision": "1"})
     answer = client.post(f"/prints/{WAITING}/outcome", data={"outcome": "failed", "revision": "1"})
     assert answer.status_code == 409
-    assert "has been changed since" in answer.text
+    assert "Somebody else changed this print" in answer.text
     assert filled.record.prints.get(WAITING).entry.outcome is Outcome.GOOD
 
 
@@ -259,6 +295,12 @@ def test_an_empty_record_leads_to_resins_and_machines(
 
 def test_every_setting_of_the_record_is_on_the_form() -> None:
     assert [field.name for field in print_form.SETTING_FIELDS] == list(Settings.model_fields)
+
+
+def test_every_stage_of_the_afterwork_is_on_the_form() -> None:
+    for stage, model in (("wash", Wash), ("drying", Drying), ("cure", Cure)):
+        fields = {"start", *(field.name for field in afterwork_form.STAGES[stage][1])}
+        assert fields == set(model.model_fields)
 
 
 def test_caution_stands_where_resin_is_handled(client: TestClient) -> None:

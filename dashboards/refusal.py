@@ -1,0 +1,42 @@
+"""A refused form's fault, tied to the field it is about. Pure."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from collector.errors import VatsideError
+
+#: What the record's own names of fields begin with, and a form's do not.
+_WITHIN = re.compile(r"^(?:settings|guidance)\.")
+
+_PART = re.compile(r"^parts\.(\d+)\.(\w+)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a form was refused: ``field`` is the id of the field it is about, if it is about one."""
+
+    field: str | None
+    label: str | None
+    sentence: str
+
+
+def refusal_of(fault: VatsideError | None, labels: Mapping[str, str]) -> Refusal | None:
+    """The refusal that a fault is, for a form with these fields and their labels."""
+    if fault is None:
+        return None
+    what = fault.what[:1].upper() + fault.what[1:]
+    sentence = " ".join(filter(None, [what if what[-1:] in ".!?" else f"{what}.", fault.remedy]))
+    where = fault.where or ""
+    part = _PART.match(where)
+    name = f"{part[2]}-{part[1]}" if part else _field(where)
+    if name not in labels:
+        return Refusal(None, where or None, sentence)
+    return Refusal(name, labels[name], sentence)
+
+
+def _field(where: str) -> str:
+    """``settings.layer_count`` as ``layer_count``, ``afterwork.wash.fluid`` as ``wash_fluid``."""
+    return _WITHIN.sub("", where).removeprefix("afterwork.").replace(".", "_")

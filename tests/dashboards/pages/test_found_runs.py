@@ -1,0 +1,157 @@
+"""Runs found in the power wait on the Prints page until somebody says what came of them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+import pytest
+from starlette.testclient import TestClient
+
+from api.answers import Workshop
+from api.prints import Outcome, Print
+from api.record import ChannelLink, Kept, PrintFilter
+from collector.readings import Role
+from tests.dashboards import workshops
+
+HOUR = timedelta(hours=1)
+SOUTH = 2
+
+#: South printed in the night before ``workshops.NOW``, and nobody wrote it down.
+START = workshops.NOW - 18 * HOUR + timedelta(minutes=4)
+END = workshops.NOW - 10 * HOUR - timedelta(minutes=19)
+
+
+def plugged(
+    workshop: Workshop,
+    runs: Sequence[tuple[datetime, datetime]],
+    *,
+    gaps: Sequence[tuple[datetime, datetime]] = (),
+    off_from: datetime | None = None,
+) -> None:
+    """Give South a power channel with these runs: 45 W printing, 8 W at rest, every minute."""
+    kept = workshop.record.machines.get(SOUTH)
+    link = ChannelLink(channel="power-south", role=Role.PRINTER_POWER)
+    channels = (*kept.entry.channels, link)
+    workshop.record.machines.change(SOUTH, kept.entry.model_copy(update={"channels": channels}))
+    rows = []
+    for minute in range(30 * 60):
+        at = workshops.NOW - 30 * HOUR + timedelta(minutes=minute)
+        if any(a <= at < b for a, b in gaps):
+            continue
+        running = any(a <= at < b for a, b in runs)
+        off = off_from is not None and at >= off_from
+        rows.append((at, 45.0 if running else 0.0 if off else 8.0))
+    workshops.append(workshop, "power-south", rows)
+
+
+@pytest.fixture
+def night(filled: Workshop) -> Workshop:
+    """The night; South's running print is over, so that it stands free."""
+    plugged(filled, [(START, END)])
+    for kept in filled.record.prints.running():
+        filled.record.prints.delete(kept.id)
+    seen = filled.record.prints.get(41).entry
+    older = {"machine": SOUTH, "start": START - 5 * HOUR, "end": START - 1 * HOUR}
+    filled.record.prints.add(seen.model_copy(update=older))
+    return filled
+
+
+def newest(workshop: Workshop) -> Kept[Print]:
+    """South's newest print."""
+    return workshop.record.prints.newest(1, only=PrintFilter(machine=SOUTH))[0]
+
+
+def name_of(page: str) -> str:
+    found = re.search(r'action="/prints/found/([0-9]+-[0-9]+)"', page)
+    assert found is not None
+    return found[1]
+
+
+def test_a_found_run_asks_what_came_of_it(night: Workshop, client: TestClient) -> None:
+    page = client.get("/prints").text
+    # Half-way between the last reading at rest and the first one at work, as at the end.
+    assert "last night, 21:03 to 04:40" in re.sub(r"\s+", " ", page)
+    assert "what came of it?" in page
+    assert "Counted like the print before it: Harbour Grey" in page
+    assert "lies in a gap" not in page
+
+
+def test_one_tap_says_what_came_of_it_and_another_takes_it_back(
+    night: Workshop, client: TestClient
+) -> None:
+    name = name_of(client.get("/prints").text)
+    answer = client.post(f"/prints/found/{name}", data={"outcome": "failed"})
+    assert "<strong>Noted:</strong> South" in answer.text
+    kept = newest(night)
+    assert (kept.entry.machine, kept.entry.outcome) == (SOUTH, Outcome.FAILED)
+    assert abs(kept.entry.start - START) <= timedelta(minutes=1)
+    assert kept.entry.parts[0].name == "Lamp collar 1"
+    assert 'id="found"' not in answer.text
+    back = client.post(f"/prints/{kept.id}/undo", data={"revision": "1", "from": "list"})
+    assert "Off the log" in back.text
+    assert name_of(back.text) == name
+
+
+def test_some_failed_leads_to_its_parts(night: Workshop, client: TestClient) -> None:
+    name = name_of(client.get("/prints").text)
+    answer = client.post(f"/prints/found/{name}", data={"outcome": "some"})
+    assert answer.url.path == f"/prints/{newest(night).id}/outcome"
+    again = client.post(f"/prints/found/{name}", data={"outcome": "some"})
+    assert again.url.path == answer.url.path
+
+
+def test_no_print_is_kept_as_that_and_can_be_taken_back(
+    night: Workshop, client: TestClient
+) -> None:
+    name = name_of(client.get("/prints").text)
+    answer = client.post(f"/prints/found/{name}/dismiss")
+    assert "<strong>No print:</strong> South" in answer.text
+    assert 'id="found"' not in answer.text
+    assert len(night.record.dismissals.all()) == 1
+    assert "It was one" in client.get("/prints/found").text
+    client.post("/prints/found/dismissed/1/undo", data={"revision": "1"})
+    assert night.record.dismissals.all() == []
+    assert name_of(client.get("/prints").text) == name
+
+
+def test_another_resin_or_plate_goes_by_the_form(night: Workshop, client: TestClient) -> None:
+    name = name_of(client.get("/prints").text)
+    page = client.get(f"/prints/new?found={name}").text
+    assert "Its machine and times come from there" in page
+    assert 'name="start"' not in page
+    form = dict(re.findall(r'type="hidden" name="([^"]+)" value="([^"]*)"', page))
+    form |= {"resin": "3", "parts": "Housing", "cut_short": "", "note": "Willow for once"}
+    answer = client.post("/prints", data=form)
+    kept = newest(night)
+    assert answer.url.path == f"/prints/{kept.id}"
+    assert (kept.entry.resin, kept.entry.note) == (3, "Willow for once")
+    assert client.post("/prints", data=form).url.path == f"/prints/{kept.id}"
+
+
+def test_a_gap_at_its_start_pauses_and_a_cut_are_said(filled: Workshop, client: TestClient) -> None:
+    for kept in filled.record.prints.running():
+        filled.record.prints.delete(kept.id)
+    pause = (START + 2 * HOUR, START + 2 * HOUR + timedelta(minutes=9))
+    runs = [(START, pause[0]), (pause[1], END)]
+    plugged(filled, runs, gaps=[(START - HOUR, START + timedelta(minutes=5))], off_from=END)
+    page = client.get("/prints").text
+    assert "Its start lies in a gap in the record" in page
+    assert "It paused at" in page
+    assert "for 9 min" in page
+    assert "Cut short" in page
+    assert "Put it on record</a>" in page
+
+
+def test_several_wait_newest_first_and_a_running_one_is_no_verdict_yet(
+    filled: Workshop, client: TestClient
+) -> None:
+    filled.record.prints.delete(42)
+    latest = (workshops.NOW - HOUR, workshops.NOW)
+    plugged(filled, [(START, START + 3 * HOUR), (END - HOUR, END), latest])
+    page = client.get("/prints").text
+    section = page[page.index('id="found"') :]
+    assert section.count("Found in the power") == 3
+    assert section.index("runs since today") < section.index("ran last night")
+    assert section.count("Not a print") == 2
