@@ -12,7 +12,7 @@ import bisect
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import pairwise
-from math import isfinite
+from math import inf, isfinite
 from typing import Self
 
 import numpy as np
@@ -95,8 +95,11 @@ class Correction:
         points = self.points
         if len(points) == 1:
             return round(value + (points[0][1] - points[0][0]), DECIMALS)
-        place = min(max(bisect.bisect_right(points, (value, np.inf)) - 1, 0), len(points) - 2)
-        (read, true), (next_read, next_true) = points[place : place + 2]
+        place = 0
+        if len(points) > 2:
+            place = min(max(bisect.bisect_right(points, (value, inf)) - 1, 0), len(points) - 2)
+        read, true = points[place]
+        next_read, next_true = points[place + 1]
         return round(true + (next_true - true) / (next_read - read) * (value - read), DECIMALS)
 
 

@@ -32,8 +32,11 @@ def document(payload: bytes) -> object:
     except orjson.JSONDecodeError as fault:
         raise PayloadError(f"no valid JSON: {_reason(payload, fault)}") from None
     if type(decoded) is dict or type(decoded) is list:
-        keys_n = _keys_within_depth(decoded)
-        if payload.count(b":") > 1 and keys_n != _keys_written(payload):
+        keys_n, texts_n = _strings_within_depth(decoded)
+        # A key that is given twice is written more often than it is found. Strings are counted
+        # by their quotes, which is enough where none of them holds one.
+        certain = b"\\" not in payload and payload.count(b'"') == 2 * (keys_n + texts_n)
+        if not certain and keys_n != _keys_written(payload):
             raise PayloadError("a key is given twice in one object: which value is meant?")
     return decoded
 
@@ -51,9 +54,9 @@ def _keys_written(payload: bytes) -> int:
     return len(after) - after.count(b"")
 
 
-def _keys_within_depth(decoded: object) -> int:
-    """The number of keys of all objects in the document; raises when it is too deep."""
-    keys_n = 0
+def _strings_within_depth(decoded: object) -> tuple[int, int]:
+    """How many keys and other texts there are in the document; raises when it is too deep."""
+    keys_n = texts_n = 0
     level = [decoded]
     for _ in range(DEEPEST):
         below: list[object] = []
@@ -63,8 +66,13 @@ def _keys_within_depth(decoded: object) -> int:
                 children = branch.values()
             else:
                 children = branch  # type: ignore[assignment]
-            below += [child for child in children if type(child) is dict or type(child) is list]
+            for child in children:
+                kind = type(child)
+                if kind is str:
+                    texts_n += 1
+                elif kind is dict or kind is list:
+                    below.append(child)
         if not below:
-            return keys_n
+            return keys_n, texts_n
         level = below
     raise PayloadError(f"nested more than {DEEPEST} deep")

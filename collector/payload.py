@@ -115,6 +115,10 @@ class Decoder:
         listeners = self._by_topic.get(topic)
         if listeners is None:
             listeners = self._listening_to(topic)
+        if listeners.alone is not None and len(payload) <= self._most_bytes:
+            arrival = _of_one(listeners.alone, topic, payload, received_ms)
+            if arrival is not None:
+                return arrival
         taken = _Taken(received_ms, retained)
         if not listeners.channels:
             taken.refusals.append(Refusal("no channel listens to this topic"))
@@ -163,12 +167,16 @@ class _Named:
 
 @dataclass(frozen=True, slots=True)
 class _Listeners:
-    """The channels that listen to a topic, by the form of their messages."""
+    """The channels that listen to a topic, by the form of their messages.
+
+    ``alone`` is the only one there is, when its messages are JSON with a time and no more.
+    """
 
     channels: tuple[Channel, ...]
     bare: tuple[tuple[Channel, units.Conversion | None], ...]
     pointed: tuple[_Pointed, ...]
     named: Mapping[str, tuple[_Named, ...]]
+    alone: _Pointed | None
 
 
 def _listeners(channels: Iterable[Channel]) -> _Listeners:
@@ -178,6 +186,19 @@ def _listeners(channels: Iterable[Channel]) -> _Listeners:
         if channel.senml is not None:
             way = _Named(channel, channel.conversions)
             named[channel.senml] = (*named.get(channel.senml, ()), way)
+    pointed = tuple(
+        _Pointed(
+            channel,
+            pointer.parse(channel.value),
+            _parsed(channel.time),
+            channel.time_form or TimeForm.RFC3339,
+            channel.conversions[channel.unit],
+            _parsed(channel.battery),
+            _parsed(channel.radio),
+        )
+        for channel in listening
+        if channel.value is not None
+    )
     return _Listeners(
         listening,
         tuple(
@@ -185,21 +206,26 @@ def _listeners(channels: Iterable[Channel]) -> _Listeners:
             for channel in listening
             if channel.senml is None and channel.value is None
         ),
-        tuple(
-            _Pointed(
-                channel,
-                pointer.parse(channel.value),
-                _parsed(channel.time),
-                channel.time_form or TimeForm.RFC3339,
-                channel.conversions[channel.unit],
-                _parsed(channel.battery),
-                _parsed(channel.radio),
-            )
-            for channel in listening
-            if channel.value is not None
-        ),
+        pointed,
         named,
+        pointed[0] if len(listening) == 1 and pointed and _is_plain(pointed[0]) else None,
     )
+
+
+def _is_plain(way: _Pointed) -> bool:
+    return way.time is not None and way.battery is None and way.radio is None
+
+
+def _of_one(way: _Pointed, topic: str, payload: bytes, received_ms: int) -> Arrival | None:
+    """What most messages bring: one reading with its time. None when there is more to say."""
+    try:
+        tree = document(payload)
+        value = kept_number(pointer.find(tree, way.value))
+        moment_ms = time_ms(pointer.find(tree, way.time or ()), way.time_form)
+    except PayloadError:
+        return None
+    kept = value if way.convert is None else way.convert(value)
+    return Arrival(topic, received_ms, (Reading(way.channel.id, moment_ms, kept),))
 
 
 def _parsed(text: str | None) -> pointer.Tokens | None:

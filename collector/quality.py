@@ -31,8 +31,7 @@ to be.
 
 from __future__ import annotations
 
-import operator
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from math import inf
 from types import MappingProxyType
@@ -311,60 +310,64 @@ _DISTRUSTED = _IMPLAUSIBLE | _JUMP
 _MARKS = tuple(Mark(bits) for bits in range(2 * int(max(Mark))))
 
 
+_NONE = Mark.NONE
+_AS_RECEIVED = Chain()
+_NO_CHAINS: Mapping[str, Chain] = MappingProxyType({})
+
+
 class Watchers:
     """A watcher for each channel; marks whole messages on their way to the store.
 
-    ``chains`` gives what turns received values into the role's unit, as of now; ``limits``
-    those of single channels where the role's do not fit.
+    ``limits`` are those of single channels where the role's do not fit. The chains that are
+    given with a message turn received values into the role's unit, as of now.
     """
 
     def __init__(
-        self,
-        channels: Iterable[Channel],
-        chains: Callable[[], Mapping[str, Chain]] = dict,
-        limits: Mapping[str, Limits] = MappingProxyType({}),
+        self, channels: Iterable[Channel], limits: Mapping[str, Limits] = MappingProxyType({})
     ) -> None:
-        self._chains = chains
         self._watchers = {
             channel.id: Watcher(limits.get(channel.id, LIMITS[channel.role]))
             for channel in channels
         }
 
-    def marked(self, arrival: Arrival) -> Arrival:
+    def marked(self, arrival: Arrival, chains: Mapping[str, Chain] = _NO_CHAINS) -> Arrival:
         """The same message with marks added to its readings; values stay as received."""
-        chains, received_ms = self._chains(), arrival.received_ms
-        marked = [
-            self._marked(reading, chains.get(reading.channel), received_ms)
-            for reading in arrival.readings
-        ]
-        if all(map(operator.is_, marked, arrival.readings)):
-            return arrival
-        return replace(arrival, readings=tuple(marked))
+        received_ms = arrival.received_ms
+        doubted = False
+        marked = []
+        for reading in arrival.readings:
+            doubts = self._doubts(reading, chains.get(reading.channel), received_ms)
+            if doubts is not _NONE:
+                doubted = True
+                reading = Reading(
+                    reading.channel, reading.time_ms, reading.value, doubts | reading.marks
+                )
+            marked.append(reading)
+        return replace(arrival, readings=tuple(marked)) if doubted else arrival
 
-    def resume(self, channel: str, received: Series, now_ms: int) -> None:
+    def resume(
+        self,
+        channel: str,
+        received: Series,
+        now_ms: int,
+        chains: Mapping[str, Chain] = _NO_CHAINS,
+    ) -> None:
         """Take up a channel after a restart; see :meth:`Watcher.resume`.
 
         ``received`` as on disk, before the chain.
         """
-        chain = self._chains().get(channel, _AS_RECEIVED)
+        chain = chains.get(channel, _AS_RECEIVED)
         values = chain.apply(received.values, received.times_ms)
         self._watchers[channel].resume(replace(received, values=values), now_ms)
 
-    def _marked(self, reading: Reading, chain: Chain | None, received_ms: int) -> Reading:
+    def _doubts(self, reading: Reading, chain: Chain | None, received_ms: int) -> Mark:
         watcher = self._watchers.get(reading.channel)
         if watcher is None:
-            return reading
-        value = reading.value
-        if chain is not None:
-            value = chain.apply_one(value, reading.time_ms)
+            return _NONE
+        if chain is None:
+            return watcher.marks(reading.time_ms, reading.value, received_ms)
+        value = chain.apply_one(reading.value, reading.time_ms)
         doubts = watcher.marks(reading.time_ms, value, received_ms)
-        if chain is not None and chain.signal and chain.signal.outside_one(reading.value):
+        if chain.signal is not None and chain.signal.outside_one(reading.value):
             doubts |= Mark.IMPLAUSIBLE
-        if reading.marks:
-            doubts |= reading.marks
-        return (
-            Reading(reading.channel, reading.time_ms, reading.value, doubts) if doubts else reading
-        )
-
-
-_AS_RECEIVED = Chain()
+        return doubts

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
+from collector.calibration import Chain
 from collector.channels import Channel
 from collector.quality import HOUR_MS, REMEMBERED_MS, Watchers
 from collector.readings import Series
@@ -17,11 +18,15 @@ ENOUGH_N = 50_000
 
 
 def resume(
-    watchers: Watchers, store: ReadingStore, channels: Iterable[Channel], now_ms: int
+    watchers: Watchers,
+    store: ReadingStore,
+    channels: Iterable[Channel],
+    now_ms: int,
+    chains: Mapping[str, Chain],
 ) -> None:
-    """Let the watchers see the last readings of every channel again."""
+    """Let the watchers see the last readings of every channel again, through their chains."""
     for channel in channels:
-        watchers.resume(channel.id, recent(store, channel.id, now_ms), now_ms)
+        watchers.resume(channel.id, recent(store, channel.id, now_ms), now_ms, chains)
 
 
 def recent(store: ReadingStore, channel: str, now_ms: int) -> Series:

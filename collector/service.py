@@ -117,9 +117,9 @@ class Collector:
         self._channels = settings.channels
         self._decoder = Decoder(settings.channels, most_bytes=self._broker.payload_limit_bytes)
         fixed = settings.chains
+        self._chains = chains or (lambda: fixed)
         self._watchers = Watchers(
             settings.channels,
-            chains or (lambda: fixed),
             {channel.id: limits_of(channel) for channel in settings.channels},
         )
         self._clocks = Clocks(frozenset(one.id for one in settings.channels if one.dated))
@@ -223,7 +223,7 @@ class Collector:
         if self._redeliveries is None:
             self._store.append([])
             deliveries = self._store.deliveries()
-            resume(self._watchers, self._store, self._channels, _now_ms())
+            resume(self._watchers, self._store, self._channels, _now_ms(), self._chains())
             latest = self._store.latest()
             self._times = ArrivalTimes(
                 {one.id: latest[one.id].time_ms for one in self._channels if one.id in latest}
@@ -264,6 +264,7 @@ class Collector:
         self, messages: Sequence[Message], redeliveries: Redeliveries
     ) -> Iterator[Arrival]:
         """What the messages brought, with marks; repeated ones told from new ones."""
+        chains = self._chains()
         for connection, run in groupby(messages, lambda message: message.connection):
             coming = list(run)
             if connection != self._connection:
@@ -276,12 +277,12 @@ class Collector:
             if any(one.undated or one.refusals for one in arrivals):
                 arrivals = _told_apart(coming, arrivals, redeliveries)
             for message, arrival in zip(coming, arrivals, strict=True):
-                yield arrival if arrival.again else self._marked(message, arrival)
+                yield arrival if arrival.again else self._marked(message, arrival, chains)
 
-    def _marked(self, message: Message, arrival: Arrival) -> Arrival:
+    def _marked(self, message: Message, arrival: Arrival, chains: Mapping[str, Chain]) -> Arrival:
         if arrival.undated:
             arrival = self._times.spread(arrival)
-        marked = self._watchers.marked(arrival)
+        marked = self._watchers.marked(arrival, chains)
         if not (message.retained or arrival.undated):
             # A clock looks at a message now and then; asking it about each would cost more.
             looked_ms = self._looked_ms.get(arrival.topic)

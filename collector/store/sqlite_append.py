@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -29,6 +29,8 @@ _FIRST_MS = -62_135_596_800_000  # year 1, the first a datetime can name
 _END_MS = 253_402_300_800_000  # year 10000
 
 _INSERT = "INSERT INTO reading (channel, time_ms, value, marks) VALUES (?, ?, ?, ?)"
+
+_NONE = Mark.NONE  # found faster than in the enum
 
 Row = tuple[int, int, float, int]
 
@@ -65,14 +67,13 @@ def append(
     slots = {(channel, time_ms // HOUR_MS) for channel, time_ms, _, _ in rows}
     packed = sqlite_hours.packed_among(connection, slots, open_slots)
     if not (unfit or packed) and _insert_new(connection, rows):
-        for channel, time_ms, _, _ in rows:
-            tally.touch(channel, time_ms)
-        _count_all_new(arrivals, tally.counts)
+        tally.touched = _stretches(rows)
+        _count_all_new(arrivals, len(rows), tally.counts)
     else:
         hours = PackedHours(connection, packed, open_slots)
         for arrival in arrivals:
             _keep_one(connection, arrival, ids, tally, hours)
-    _keep_refused(connection, arrivals)
+    _keep_refused(connection, arrivals if unfit else [one for one in arrivals if one.refusals])
     note_touched(connection, tally.touched)
     _add_to_accounts(connection, tally.counts)
     counts = tally.counts
@@ -121,9 +122,20 @@ def _fits(reading: Reading) -> bool:
 def _rows(arrivals: Iterable[Arrival], ids: dict[str, int]) -> tuple[list[Row], int]:
     """All readings as rows, and how many are unfit to be kept."""
     readings = [reading for arrival in arrivals for reading in arrival.readings]
-    fit = [reading for reading in readings if _fits(reading)]
-    rows = [(ids[r.channel], r.time_ms, r.value, int(r.marks)) for r in fit]
-    return rows, len(readings) - len(fit)
+    rows = [
+        (ids[r.channel], r.time_ms, r.value, 0 if r.marks is _NONE else int(r.marks))
+        for r in readings
+        if -math.inf < r.value < math.inf and _FIRST_MS <= r.time_ms < _END_MS  # as _fits
+    ]
+    return rows, len(readings) - len(rows)
+
+
+def _stretches(rows: Iterable[Row]) -> dict[int, tuple[int, int]]:
+    """The first and the last time of each channel [ms]."""
+    times_ms: defaultdict[int, list[int]] = defaultdict(list)
+    for channel, time_ms, _, _ in rows:
+        times_ms[channel].append(time_ms)
+    return {channel: (min(times), max(times)) for channel, times in times_ms.items()}
 
 
 def _insert_new(connection: sqlite3.Connection, rows: list[Row]) -> bool:
@@ -141,15 +153,17 @@ def _insert_new(connection: sqlite3.Connection, rows: list[Row]) -> bool:
     return True
 
 
-def _count_all_new(arrivals: Iterable[Arrival], counts: Counter[str]) -> None:
-    for arrival in arrivals:
-        refused = len(arrival.refusals)
-        counts["messages_received"] += 1
-        taken = bool(arrival.readings) or not refused
-        counts["messages_stored" if taken else "messages_refused"] += 1
-        counts["readings_received"] += len(arrival.readings) + refused
-        counts["readings_stored"] += len(arrival.readings)
-        counts["readings_refused"] += refused
+def _count_all_new(arrivals: Sequence[Arrival], stored_n: int, counts: Counter[str]) -> None:
+    """Count messages of which every reading was stored; ``stored_n`` readings in all."""
+    refusing = [one for one in arrivals if one.refusals]
+    refused_n = sum(len(one.refusals) for one in refusing)
+    messages_refused_n = sum(not one.readings for one in refusing)
+    counts["messages_received"] += len(arrivals)
+    counts["messages_stored"] += len(arrivals) - messages_refused_n
+    counts["messages_refused"] += messages_refused_n
+    counts["readings_received"] += stored_n + refused_n
+    counts["readings_stored"] += stored_n
+    counts["readings_refused"] += refused_n
 
 
 def _count_again(again: Iterable[Arrival], counts: Counter[str]) -> None:

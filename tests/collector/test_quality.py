@@ -392,10 +392,10 @@ CHANNELS = (
 
 def test_a_signal_is_judged_in_degrees_and_kept_in_ohms() -> None:
     chains = {"chamber": Chain(Platinum(), (Correction.offset(0, 0.5),))}
-    watchers = Watchers(CHANNELS, lambda: chains)
+    watchers = Watchers(CHANNELS)
     sent = [119.4, 119.5, 1e9, 119.4]
     found = [
-        watchers.marked(Arrival("cellar/oven", at, (Reading("chamber", at, ohm),)))
+        watchers.marked(Arrival("cellar/oven", at, (Reading("chamber", at, ohm),)), chains)
         for at, ohm in zip(range(NOON_MS, NOON_MS + 4_000, 1_000), sent, strict=True)
     ]
     readings = [reading for arrival in found for reading in arrival.readings]
@@ -419,11 +419,11 @@ def test_a_message_that_is_fine_or_refused_passes_through() -> None:
 def test_watchers_take_up_from_what_is_on_disk(tmp_path: Path) -> None:
     chains = {"chamber": Chain(Platinum())}
     ohms = [(NOON_MS + i * MINUTE_MS, Platinum().at(60.0), 0) for i in range(30 * 60)]
-    watchers = Watchers(CHANNELS, lambda: chains)
+    watchers = Watchers(CHANNELS)
     end_ms = ohms[-1][0] + MINUTE_MS
-    watchers.resume("chamber", Series.of("chamber", ohms), end_ms)
+    watchers.resume("chamber", Series.of("chamber", ohms), end_ms, chains)
     (reading,) = watchers.marked(
-        Arrival("cellar/oven", end_ms, (Reading("chamber", end_ms, Platinum().at(60.0)),))
+        Arrival("cellar/oven", end_ms, (Reading("chamber", end_ms, Platinum().at(60.0)),)), chains
     ).readings
     assert reading.marks == Mark.STUCK
 
