@@ -132,9 +132,10 @@ def _reduced_by_extremes(
 def _suspects(
     workshop: Workshop, channel: str, start_ms: int, end_ms: int, n: int
 ) -> npt.NDArray[np.bool_]:
-    """Which buckets hold a value beyond the channel's limits, before any correction.
+    """Which buckets hold a value beyond the channel's limits, corrected in any way it ever was.
 
-    Those limits are what the collector marks by, and it knows of no calibration.
+    The collector marks by those limits, through the calibrations that were on record when a
+    reading came; chains are monotone, so a bucket's extremes tell of every reading in it.
     """
     known = [one for one in workshop.settings.channels if one.id == channel]
     if not known:
@@ -143,7 +144,14 @@ def _suspects(
     found = workshop.converted.buckets(
         channel, start_ms, end_ms, n, gap_limit_ms=workshop.gap_limit_ms(channel)
     )
-    beyond: npt.NDArray[np.bool_] = (found.minima < limits.lowest) | (found.maxima > limits.highest)
+    ways = [(found.minima, found.maxima)]
+    ways += [
+        (one.apply(found.minima), one.apply(found.maxima))
+        for one in workshop.record.calibrations.ever(channel)
+    ]
+    beyond = np.zeros(n, dtype=np.bool_)
+    for minima, maxima in ways:
+        beyond |= (minima < limits.lowest) | (maxima > limits.highest)
     return beyond
 
 

@@ -325,10 +325,8 @@ class Watchers:
     def __init__(
         self, channels: Iterable[Channel], limits: Mapping[str, Limits] = MappingProxyType({})
     ) -> None:
-        self._watchers = {
-            channel.id: Watcher(limits.get(channel.id, LIMITS[channel.role]))
-            for channel in channels
-        }
+        self._limits = {one.id: limits.get(one.id, LIMITS[one.role]) for one in channels}
+        self._watchers = {channel: Watcher(own) for channel, own in self._limits.items()}
 
     def marked(self, arrival: Arrival, chains: Mapping[str, Chain] = _NO_CHAINS) -> Arrival:
         """The same message with marks added to its readings; values stay as received."""
@@ -352,13 +350,14 @@ class Watchers:
         now_ms: int,
         chains: Mapping[str, Chain] = _NO_CHAINS,
     ) -> None:
-        """Take up a channel after a restart; see :meth:`Watcher.resume`.
+        """Begin a channel anew after a restart or with another chain; :meth:`Watcher.resume`.
 
         ``received`` as on disk, before the chain.
         """
         chain = chains.get(channel, _AS_RECEIVED)
         values = chain.apply(received.values, received.times_ms)
-        self._watchers[channel].resume(replace(received, values=values), now_ms)
+        watcher = self._watchers[channel] = Watcher(self._limits[channel])
+        watcher.resume(replace(received, values=values), now_ms)
 
     def _doubts(self, reading: Reading, chain: Chain | None, received_ms: int) -> Mark:
         watcher = self._watchers.get(reading.channel)

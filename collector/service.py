@@ -51,6 +51,7 @@ SETTLE_LIMIT_S = 1.0
 STATUS_EVERY_S = 1.0
 
 Say = Callable[[str], None]
+Chains = Callable[[], Mapping[str, Chain]]
 
 
 class Source(Protocol):
@@ -94,7 +95,8 @@ class State:
 class Collector:
     """Moves messages from a source into a store until it is told to stop.
 
-    ``chains`` gives what turns received values into the role's unit, for the marks; those of
+    ``chains`` gives what turns received values into the role's unit, for the marks, and the
+    same object for as long as that does not change; it is asked once for every batch. Those of
     the settings' bare sensors when left out. With ``status_folder`` the state is written there
     every second. ``protected`` tells which readings no ``[[keep]]`` rule may take out; without
     it all are kept.
@@ -106,7 +108,7 @@ class Collector:
         store: CollectingStore,
         source: Source,
         *,
-        chains: Callable[[], Mapping[str, Chain]] | None = None,
+        chains: Chains | None = None,
         status_folder: Path | None = None,
         protected: Protected | None = None,
         say: Say = lambda _: None,
@@ -118,6 +120,7 @@ class Collector:
         self._decoder = Decoder(settings.channels, most_bytes=self._broker.payload_limit_bytes)
         fixed = settings.chains
         self._chains = chains or (lambda: fixed)
+        self._chains_known: Mapping[str, Chain] = {}
         self._watchers = Watchers(
             settings.channels,
             {channel.id: limits_of(channel) for channel in settings.channels},
@@ -223,7 +226,8 @@ class Collector:
         if self._redeliveries is None:
             self._store.append([])
             deliveries = self._store.deliveries()
-            resume(self._watchers, self._store, self._channels, _now_ms(), self._chains())
+            self._chains_known = self._chains()
+            resume(self._watchers, self._store, self._channels, _now_ms(), self._chains_known)
             latest = self._store.latest()
             self._times = ArrivalTimes(
                 {one.id: latest[one.id].time_ms for one in self._channels if one.id in latest}
@@ -264,7 +268,7 @@ class Collector:
         self, messages: Sequence[Message], redeliveries: Redeliveries
     ) -> Iterator[Arrival]:
         """What the messages brought, with marks; repeated ones told from new ones."""
-        chains = self._chains()
+        chains = self._chains_as_of_now()
         for connection, run in groupby(messages, lambda message: message.connection):
             coming = list(run)
             if connection != self._connection:
@@ -278,6 +282,18 @@ class Collector:
                 arrivals = _told_apart(coming, arrivals, redeliveries)
             for message, arrival in zip(coming, arrivals, strict=True):
                 yield arrival if arrival.again else self._marked(message, arrival, chains)
+
+    def _chains_as_of_now(self) -> Mapping[str, Chain]:
+        """The chains; a channel whose own has changed is watched anew, from what is on disk.
+
+        Else a correction would look like a jump of the quantity.
+        """
+        chains, before = self._chains(), self._chains_known
+        if chains is not before:
+            changed = [one for one in self._channels if chains.get(one.id) != before.get(one.id)]
+            resume(self._watchers, self._store, changed, _now_ms(), chains)
+            self._chains_known = chains
+        return chains
 
     def _marked(self, message: Message, arrival: Arrival, chains: Mapping[str, Chain]) -> Arrival:
         if arrival.undated:
@@ -409,15 +425,16 @@ def run_collector(
     *,
     broker_url: str | None = None,
     until_input_closes: bool = False,
+    chains: Chains | None = None,
     protected: Protected | None = None,
     say: Say = lambda text: print(text, file=sys.stderr, flush=True),
 ) -> int:
     """Collect until SIGTERM, SIGINT or, if asked, the end of standard input; 0 on a clean stop.
 
     ``broker_url`` takes the place of the one in the settings, and the embedded broker is
-    looked for when they name none; ``protected`` as in :class:`Collector`. Raises
-    ``SettingsError`` when there is no channel. A store that cannot be opened is tried again
-    for ever.
+    looked for when they name none; ``chains`` and ``protected`` as in :class:`Collector`.
+    Raises ``SettingsError`` when there is no channel. A store that cannot be opened is tried
+    again for ever.
     """
     broker = settings.broker_or_embedded
     if broker_url:
@@ -434,6 +451,7 @@ def run_collector(
         replace(settings, broker=broker),
         store,
         source,
+        chains=chains,
         status_folder=settings.store.folder,
         protected=protected,
         say=say,

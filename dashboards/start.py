@@ -36,6 +36,11 @@ def say(text: str) -> None:
     print(text, flush=True)
 
 
+def complain(text: str) -> None:
+    """One line on what is wrong."""
+    print(text, file=sys.stderr, flush=True)
+
+
 def read_settings(path: Path) -> Settings:
     """The settings in a file; the remedy of a missing one is the example."""
     if not path.is_file():
@@ -48,9 +53,21 @@ def read_settings(path: Path) -> Settings:
     return load(path, os.environ)
 
 
+def refuse_without_channels(settings: Settings, path: Path) -> None:
+    """Raise ``SettingsError`` when there is nothing to listen to."""
+    if not settings.channels:
+        raise SettingsError(
+            "There is no channel to listen to.",
+            where=f"{path}, [[channel]]",
+            remedy="Add a [[channel]] for each sensor (`vatside example` prints some), or start "
+            "the pages alone with `vatside serve`.",
+        )
+
+
 def run(path: Path, *, port: int | None = None) -> int:
     """Broker (when the settings name none), collector and pages, until asked to stop."""
     settings = read_settings(path)
+    refuse_without_channels(settings, path)
     with broker_for(settings) as url:
         collect = Child("collector", command("collect", "--settings", str(path), *_child(url)))
         with running(Supervisor([collect])):
@@ -81,15 +98,21 @@ def demo(folder: Path, *, port: int | None, speed: float) -> int:
 
 
 def collect(path: Path, *, broker_url: str | None, supervised: bool) -> int:
-    """The collector alone; with the embedded broker when there is no other."""
+    """The collector alone; with the embedded broker when there is no other.
+
+    Readings are marked by the calibrations on record, which the collector itself knows not of.
+    """
+    from api.calibrations import ChainsOnDisk
     from collector.service import run_collector
 
     settings = read_settings(path)
+    refuse_without_channels(settings, path)
     with nullcontext(broker_url) if broker_url is not None else broker_for(settings) as url:
         return run_collector(
             settings,
             broker_url=url,
             until_input_closes=supervised,
+            chains=ChainsOnDisk(settings.chains, settings.store.record_path, complain),
             protected=protected_of(settings),
         )
 

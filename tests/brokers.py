@@ -102,26 +102,37 @@ def embedded() -> Iterator[EmbeddedBroker]:
 
 
 class CollectorProcess:
-    """The collector as a process of its own, started by a settings file."""
+    """The collector as a process of its own, started by a settings file.
+
+    With ``by_command`` it is ``vatside collect``, else the collector's module without the rest.
+    """
 
     def __init__(
-        self, settings_path: Path, broker_url: str | None = None, *, prefix: Sequence[str] = ()
+        self,
+        settings_path: Path,
+        broker_url: str | None = None,
+        *,
+        prefix: Sequence[str] = (),
+        by_command: bool = False,
     ) -> None:
         self.settings_path = settings_path
         self.broker_url = broker_url
         self.log_path = settings_path.with_suffix(".log")
         self._prefix = prefix
+        self._by_command = by_command
         self.process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         """Start it; it connects in its own time."""
+        module = ["dashboards.cli", "collect"] if self._by_command else ["collector.service"]
+        url_option = "--broker" if self._by_command else "--broker-url"
         with self.log_path.open("ab") as log:
             self.process = subprocess.Popen(
                 [
                     *self._prefix,
-                    *(sys.executable, "-m", "collector.service"),
+                    *(sys.executable, "-m", *module),
                     *("--settings", str(self.settings_path)),
-                    *(("--broker-url", self.broker_url) if self.broker_url else ()),
+                    *((url_option, self.broker_url) if self.broker_url else ()),
                 ],
                 stderr=log,
             )

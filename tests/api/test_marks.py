@@ -121,6 +121,30 @@ def test_a_correction_moves_no_reading_across_the_limit_it_was_marked_by(
     assert isinstance(found.marked, Series)
 
 
+def test_a_reading_marked_through_a_calibration_that_was_taken_back_stays_left_out(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """79 °C was believed to be 81 when it came; the long way finds it as the short one does."""
+    from api.record import Calibration, CalibrationPair
+
+    fill(workshop, [(20.0, Mark.NONE), (79.0, Mark.IMPLAUSIBLE), (20.0, Mark.NONE)])
+    pair = CalibrationPair(read=20, true=22)
+    book = workshop.record.calibrations
+    kept = book.add(Calibration(channel="vat-north", valid_from=EVENING, pairs=(pair,)))
+    book.change(
+        kept.id,
+        kept.entry.model_copy(update={"pairs": (CalibrationPair(read=20, true=19),)}),
+    )
+    assert [one.points for one in book.ever("vat-north")] == [((20, 19),), ((20, 22),)]
+    assert book.ever("room-temp") == []
+    book.delete(kept.id)
+    short = reduced(workshop, "vat-north", START, START + 3 * MINUTE, 1)
+    monkeypatch.setattr(marks, "READ_AT_MOST_N", 0)
+    long = reduced(workshop, "vat-north", START, START + 3 * MINUTE, 1)
+    for found in (short, long):
+        assert (found.left_out_n, found.buckets.maxima[0]) == (1, 20.0)
+
+
 def test_a_prints_conditions_count_what_was_asked_and_the_analyses_only_the_undoubted(
     workshop: Workshop, client: TestClient
 ) -> None:

@@ -44,6 +44,21 @@ def test_a_mistake_in_the_settings_is_shown_with_its_line(
     assert re.search(r"vatside\.toml.*3.*hots.*host", said, re.DOTALL)
 
 
+@pytest.mark.parametrize("command", ["run", "collect"])
+def test_settings_without_a_channel_are_refused_at_the_start(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "vatside.toml"
+    path.write_text("[store]\nfolder = 'kept'\n")
+    assert main([command, "--settings", str(path)]) == 2
+    said = capsys.readouterr().err
+    assert f"{path}, [[channel]]" in said
+    assert "vatside example" in said
+    assert "vatside serve" in said
+    assert len(said.splitlines()) == 1
+    assert not (tmp_path / "kept").exists()
+
+
 def test_a_taken_port_is_told_with_the_way_out(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
