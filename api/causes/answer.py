@@ -22,7 +22,7 @@ from api.causes.curve import (
     span_of,
 )
 from api.causes.firth import likelihood_ratio
-from api.causes.link import SPARE_PRINTS, Direction, LinkTest, link_test, spare_prints
+from api.causes.link import SPARE_PRINTS, Direction, LinkTest, link_test
 from api.causes.posterior import Draws, RiskModel, draw
 from api.causes.proportions import Share, wilson
 from api.causes.rows import NOTHING, Log, PrintRow, fingerprint_of, log_of, seed_of
@@ -171,7 +171,9 @@ def enough(log: Log) -> bool:
 
 def link_of(log: Log) -> LinkTest:
     """The link test of vat temperature, adjusted for resin and settings."""
-    return link_test(log.temperature_c, log.failed_share, log.adjusters(), log.order)
+    return link_test(
+        log.temperature_c, log.failed_share, log.adjusters(), log.adjusters(order=True)
+    )
 
 
 def _find(log: Log, level: float, seed: int) -> _Finding:
@@ -180,8 +182,9 @@ def _find(log: Log, level: float, seed: int) -> _Finding:
         reach = None if span is None else span.warmest_c - span.coldest_c
         said = words.too_few(log.prints_n, log.failures, log.good, reach)
         return _Finding(Verdict.TOO_FEW, said)
-    if spare_prints(log.adjusters()) < SPARE_PRINTS:
-        columns_n = log.adjusters().shape[1]
+    adjusters = log.adjusters()
+    if adjusters.spare_prints < SPARE_PRINTS:
+        columns_n = adjusters.columns.shape[1]
         said = words.too_many_changes(log.prints_n, log.failures, columns_n)
         return _Finding(Verdict.TOO_FEW, said)
     link = link_of(log)

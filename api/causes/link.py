@@ -6,13 +6,15 @@ Two tests must agree at 5 %: the Firth likelihood ratio and the circular shift (
 from __future__ import annotations
 
 import enum
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from api.causes.firth import LikelihoodRatio, likelihood_ratio
-from api.causes.rows import Floats, independent
-from api.causes.shift import ShiftTest, residual, shift_test
+from api.causes.firth import LikelihoodRatio, likelihood_ratios
+from api.causes.rows import Adjusters, Floats
+from api.causes.shift import ShiftTest, shift_test
 
 #: Two-sided, everywhere.
 ALPHA = 0.05
@@ -57,48 +59,42 @@ class LinkTest:
     only_seasonal: bool
 
 
-def match(x: Floats, y: Floats, adjusters: Floats) -> Match:
-    """Both tests of one condition, ``adjusters`` (n, k) freed of columns that repeat others.
+def matches(against: Sequence[tuple[Floats, Adjusters]], y: Floats) -> list[Match]:
+    """Both tests of each condition (n) with its adjusters, against failed shares ``y`` (n).
 
     A condition that the adjusters explain wholly comes out with statistic 0.
     """
-    shift = shift_test(x, y, independent(adjusters))
-    design, scale = design_of(x, adjusters)
-    if design is None:
-        return Match(LikelihoodRatio(0.0, 0.0), shift)
-    ratio = likelihood_ratio(design, y, 1)
-    return Match(LikelihoodRatio(ratio.coefficient / scale, ratio.statistic), shift)
+    shifts = [shift_test(x, y, adjusters) for x, adjusters in against]
+    designs = [design_of(x, adjusters) for x, adjusters in against]
+    ratios = iter(likelihood_ratios([d for d, _ in designs if d is not None], y, 1))
+    found = []
+    for (design, scale), shift in zip(designs, shifts, strict=True):
+        ratio = LikelihoodRatio(0.0, 0.0) if design is None else next(ratios)
+        found.append(Match(LikelihoodRatio(ratio.coefficient / scale, ratio.statistic), shift))
+    return found
 
 
-def design_of(x: Floats, adjusters: Floats) -> tuple[Floats | None, float]:
+def design_of(x: Floats, adjusters: Adjusters) -> tuple[Floats | None, float]:
     """Constant, condition, adjusters as a design, and the unit that the condition is in there.
 
     Column 1 is what the adjusters leave of ``x``, over its spread: its coefficient and tests are
-    those of ``x`` itself. None where nothing is left.
+    those of ``x`` itself. The adjusters' own columns are taken as what they span. None where
+    nothing is left of ``x``.
     """
-    columns = independent(adjusters)
-    left = residual(x, columns)
+    left = adjusters.residual(x)
     if not left.any():
         return None, 1.0
     scale = float(left.std())
-    return np.column_stack([np.ones(len(x)), left / scale, _standard(columns)]), scale
+    spread = math.sqrt(len(x))
+    return np.column_stack([np.ones(len(x)), left / scale, spread * adjusters.basis[:, 1:]]), scale
 
 
-def _standard(columns: Floats) -> Floats:
-    """Columns with mean 0 and spread 1; Firth's test does not depend on it, rounding does."""
-    spread = columns.std(axis=0)
-    return np.asarray((columns - columns.mean(axis=0)) / np.where(spread > 0, spread, 1.0))
+def link_test(x: Floats, y: Floats, adjusters: Adjusters, and_order: Adjusters) -> LinkTest:
+    """The link test of condition ``x`` (n) with failed shares ``y`` (n), prints in start order.
 
-
-def spare_prints(adjusters: Floats) -> int:
-    """Prints beyond those that constant, condition, adjusters and order use up."""
-    return len(adjusters) - int(independent(adjusters).shape[1]) - 3
-
-
-def link_test(x: Floats, y: Floats, adjusters: Floats, order: Floats) -> LinkTest:
-    """The link test of condition ``x`` (n) with failed shares ``y`` (n), prints in start order."""
-    plain = match(x, y, adjusters)
-    with_order = match(x, y, np.column_stack([adjusters, order]))
+    ``and_order`` are the adjusters and the order of the prints.
+    """
+    plain, with_order = matches([(x, adjusters), (x, and_order)], y)
     linked = plain.ratio.p <= ALPHA and plain.shift.p <= ALPHA
     holds = with_order.ratio.p <= ALPHA and with_order.shift.p <= ALPHA
     return LinkTest(

@@ -21,12 +21,11 @@ from api.causes.link import (
     Direction,
     Match,
     design_of,
-    match,
-    spare_prints,
+    matches,
 )
 from api.causes.multiplicity import holm
 from api.causes.ranking_words import Standing
-from api.causes.rows import NOTHING, Floats, Log, PrintRow, fingerprint_of, log_of
+from api.causes.rows import NOTHING, Adjusters, Floats, Log, PrintRow, fingerprint_of, log_of
 from api.causes.shift import share_reaching
 from collector.errors import InvalidError
 
@@ -130,7 +129,7 @@ class _Tested:
 
     name: str
     values: Floats
-    adjusters: Floats
+    adjusters: Adjusters
     plain: Match
     with_order: Match
 
@@ -236,9 +235,9 @@ def _ranked(log: Log, columns: Mapping[str, Floats]) -> tuple[Candidate, ...]:
     """All candidates in order; none when the log is too short to say anything."""
     if not columns or not enough(log):
         return ()
-    if min(spare_prints(log.adjusters(but=name)) for name in columns) < SPARE_PRINTS:
+    tested = sorted(_all_tested(log, columns), key=_clearest_first)
+    if not tested:
         return ()
-    tested = sorted((_tested(log, *item) for item in columns.items()), key=_clearest_first)
     p_firth = holm([t.plain.ratio.p for t in tested])
     largest = np.max([t.plain.shift.matches for t in tested], axis=0)
     p_shift = [share_reaching(largest, t.plain.shift.observed) for t in tested]
@@ -271,13 +270,27 @@ def _ranked(log: Log, columns: Mapping[str, Floats]) -> tuple[Candidate, ...]:
     return tuple(found)
 
 
-def _tested(log: Log, name: str, values: Floats) -> _Tested:
-    adjusters = log.adjusters(but=name)
-    with_order = np.column_stack([adjusters, log.order])
-    y = log.failed_share
-    return _Tested(
-        name, values, adjusters, match(values, y, adjusters), match(values, y, with_order)
+def _all_tested(log: Log, columns: Mapping[str, Floats]) -> list[_Tested]:
+    """The tests of every candidate; none when a model would use up the prints."""
+    own = {name: name if name in log.settings else None for name in columns}
+    plain = {but: log.adjusters(but=but) for but in own.values()}
+    if min(adjusters.spare_prints for adjusters in plain.values()) < SPARE_PRINTS:
+        return []
+    with_order = {but: log.adjusters(but=but, order=True) for but in plain}
+    found = iter(
+        matches(
+            [
+                (values, adjusters[own[name]])
+                for name, values in columns.items()
+                for adjusters in (plain, with_order)
+            ],
+            log.failed_share,
+        )
     )
+    return [
+        _Tested(name, values, plain[own[name]], next(found), next(found))
+        for name, values in columns.items()
+    ]
 
 
 def _clearest_first(tested: _Tested) -> tuple[float, str]:
@@ -297,8 +310,8 @@ def _beyond_the_first(log: Log, tested: _Tested, alone: Standing, first: _Tested
     behind = first.plain.ratio.statistic - tested.plain.ratio.statistic
     if alone is not Standing.FLAGGED or behind <= CHI2_95:
         return alone
-    adjusters = np.column_stack([tested.adjusters, first.values])
-    beyond = match(tested.values, log.failed_share, adjusters)
+    adjusters = Adjusters.of(np.column_stack([tested.adjusters.columns, first.values]))
+    (beyond,) = matches([(tested.values, adjusters)], log.failed_share)
     holds = max(beyond.ratio.p, beyond.shift.p) <= ALPHA
     return Standing.FLAGGED if holds else Standing.EXPLAINED
 

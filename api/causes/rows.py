@@ -97,11 +97,12 @@ class Log:
         """``time`` of the method: −1 to +1, evenly by order."""
         return np.linspace(-1.0, 1.0, self.prints_n)
 
-    def adjusters(self, *, but: str | None = None) -> Floats:
-        """Columns to adjust for: resins but the first, changed settings without ``but``."""
+    def adjusters(self, *, but: str | None = None, order: bool = False) -> Adjusters:
+        """Resins but the first, changed settings without ``but``, and the order if asked for."""
         marks = [self.resin_marks[:, 1:]] if len(self.resins) > 1 else []
         others = [column[:, None] for name, column in self.settings.items() if name != but]
-        return np.hstack([np.empty((self.prints_n, 0)), *marks, *others])
+        last = [self.order[:, None]] if order else []
+        return Adjusters.of(np.hstack([np.empty((self.prints_n, 0)), *marks, *others, *last]))
 
 
 def log_of(rows: Iterable[PrintRow], left_out: Mapping[str, int] = NOTHING) -> Log:
@@ -180,19 +181,50 @@ def usual_step(column: Floats) -> float:
     return float(np.median(changes)) if len(changes) else 1.0
 
 
-def independent(columns: Floats) -> Floats:
-    """The columns, in order, that are no sum of a constant and the columns before them."""
-    kept: list[Floats] = []
-    basis = np.full((len(columns), 1), 1.0 / math.sqrt(max(len(columns), 1)))
-    for column in columns.T:
-        size = float(np.linalg.norm(column - column.mean())) if len(column) else 0.0
-        rest = column - basis @ (basis.T @ column)
-        rest = rest - basis @ (basis.T @ rest)
-        left = float(np.linalg.norm(rest))
-        if left > NOTHING_NEW * max(size, 1e-300) and size > 1e-9 * float(np.abs(column).max()):
-            kept.append(column)
-            basis = np.column_stack([basis, rest / left])
-    return np.column_stack(kept) if kept else np.empty((len(columns), 0))
+@dataclass(frozen=True, slots=True, eq=False)
+class Adjusters:
+    """Columns to adjust for (n, k), freed of those that repeat others.
+
+    ``basis`` (n, k + 1) spans them and the constant, orthonormal.
+    """
+
+    columns: Floats
+    basis: Floats
+
+    @classmethod
+    def of(cls, columns: Floats) -> Adjusters:
+        """The columns, in order, that are no sum of a constant and the columns before them."""
+        kept: list[Floats] = []
+        basis = np.full((len(columns), 1), 1.0 / math.sqrt(max(len(columns), 1)))
+        for column in columns.T:
+            size = float(np.linalg.norm(column - column.mean())) if len(column) else 0.0
+            rest = _beyond(basis, column)
+            left = float(np.linalg.norm(rest))
+            new = left > NOTHING_NEW * max(size, 1e-300)
+            if new and size > 1e-9 * float(np.abs(column).max()):
+                kept.append(column)
+                basis = np.column_stack([basis, rest / left])
+        return cls(np.column_stack(kept) if kept else np.empty((len(columns), 0)), basis)
+
+    def residual(self, column: Floats) -> Floats:
+        """What least squares on the constant and the columns leaves of another one.
+
+        Exactly zero where nothing but rounding is left.
+        """
+        left = _beyond(self.basis, column)
+        size = float(np.linalg.norm(column - column.mean()))
+        return left if float(np.linalg.norm(left)) > NOTHING_NEW * size else np.zeros_like(left)
+
+    @property
+    def spare_prints(self) -> int:
+        """Prints beyond those that constant, columns, one condition and the order use up."""
+        return len(self.columns) - int(self.columns.shape[1]) - 3
+
+
+def _beyond(basis: Floats, column: Floats) -> Floats:
+    """What an orthonormal basis leaves of a column; twice, for the digits."""
+    rest = column - basis @ (basis.T @ column)
+    return np.asarray(rest - basis @ (basis.T @ rest))
 
 
 def seed_of(rows: Iterable[PrintRow]) -> int:

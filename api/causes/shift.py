@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from api.causes.rows import NOTHING_NEW, Floats
+from api.causes.rows import Adjusters, Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,20 +36,9 @@ def share_reaching(matches: Floats, observed: float) -> float:
     return float(np.mean(matches >= observed - 1e-9))
 
 
-def residual(column: Floats, adjusters: Floats) -> Floats:
-    """What least squares on a constant and the ``adjusters`` (n, k) leaves of a column.
-
-    Exactly zero where nothing but rounding is left.
-    """
-    design = np.column_stack([np.ones(len(column)), adjusters])
-    left = column - design @ np.linalg.lstsq(design, column, rcond=None)[0]
-    size = float(np.linalg.norm(column - column.mean()))
-    return left if float(np.linalg.norm(left)) > NOTHING_NEW * size else np.zeros_like(left)
-
-
-def shift_test(x: Floats, y: Floats, adjusters: Floats) -> ShiftTest:
+def shift_test(x: Floats, y: Floats, adjusters: Adjusters) -> ShiftTest:
     """|Correlation| of the residuals of ``x`` and ``y``, ``y`` rotated and reversed, by FFT."""
-    ex, ey = residual(x, adjusters), residual(y, adjusters)
+    ex, ey = adjusters.residual(x), adjusters.residual(y)
     size = math.sqrt(float(ex @ ex) * float(ey @ ey))
     if size == 0.0:
         return ShiftTest(np.zeros(2 * len(x)))

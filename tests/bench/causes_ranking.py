@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from api.causes.ranking import ConditionRow, Ranking, rank
 from api.causes.ranking_words import Standing
+from tests.bench.acceptance_table import Bound, Cell, Figures, at_least, at_most
 from tests.bench.causes_worlds import (
     DAY_MS,
     RESINS,
     Floats,
     expit,
     logit,
-    not_reached,
     smooth_noise,
     vat_c,
 )
@@ -27,6 +28,30 @@ WARMTH = ("vat temperature", "vat temperature, whole print", "room temperature",
 
 #: Conditions that move with the humidity by their nature.
 DAMP = ("room humidity", "dew point")
+
+
+@dataclass(frozen=True)
+class Room:
+    """How closely conditions follow each other, and how long things are kept.
+
+    ``whole_print_k`` and ``room_k`` are how far the whole print's mean and the room lie from
+    the vat in the first layers (standard deviations), ``memory`` is that of the humidity from
+    print to print, ``exposure_changes`` and ``lift_changes`` the chance that a setting is
+    changed before a print, ``bottle_prints`` and ``film_prints`` how long those last.
+    """
+
+    name: str
+    whole_print_k: float
+    room_k: float
+    memory: float
+    exposure_changes: float
+    lift_changes: float
+    bottle_prints: int
+    film_prints: int
+
+
+TIGHT = Room("tight room", 0.8, 1.2, 0.6, 0.15, 0.10, 18, 30)
+LOOSE = Room("loose room", 1.5, 2.0, 0.4, 0.30, 0.20, 10, 20)
 
 
 @dataclass(frozen=True)
@@ -44,6 +69,7 @@ class RankingWorld:
     resins: str = "mixed"
     settings: str = "free"
     trouble: str | None = None
+    room: Room = LOOSE
 
     @property
     def group(self) -> tuple[str, ...]:
@@ -66,21 +92,21 @@ class RankingWorld:
         return self._outcomes(rng, columns, resin_of)
 
     def _conditions(self, rng: np.random.Generator, vat: Floats, slow: Floats) -> dict[str, Floats]:
-        n = len(vat)
-        room = vat - 1.5 + rng.normal(0.0, 2.0, n)
-        humidity = 52.0 - 0.8 * (slow - 20.0) + smooth_noise(rng, n, 7.0, 0.4)
+        n, of = len(vat), self.room
+        room = vat - 1.5 + rng.normal(0.0, of.room_k, n)
+        humidity = 52.0 - 0.8 * (slow - 20.0) + smooth_noise(rng, n, 7.0, of.memory)
         season = -(slow - slow.mean()) / 2.5 if self.settings == "season" else np.zeros(n)
         return {
             "vat temperature": vat,
-            "vat temperature, whole print": vat + rng.normal(0.0, 1.5, n),
+            "vat temperature, whole print": vat + rng.normal(0.0, of.whole_print_k, n),
             "room temperature": room,
             "room humidity": humidity,
             "dew point": 0.6 * room + 0.25 * humidity + rng.normal(0.0, 1.0, n),
-            "bottom_exposure_s": 30.0 + 2.0 * np.round(season + _held(rng, n, 0.30)),
-            "normal_exposure_s": 2.0 + 0.1 * np.round(season + _held(rng, n, 0.30)),
-            "lift_speed_mm_min": 60.0 + 5.0 * np.round(_held(rng, n, 0.20)),
-            "resin age": _sawtooth(rng, n, 10),
-            "prints since film change": _sawtooth(rng, n, 20),
+            "bottom_exposure_s": 30.0 + 2.0 * np.round(season + _held(rng, n, of.exposure_changes)),
+            "normal_exposure_s": 2.0 + 0.1 * np.round(season + _held(rng, n, of.exposure_changes)),
+            "lift_speed_mm_min": 60.0 + 5.0 * np.round(_held(rng, n, of.lift_changes)),
+            "resin age": _sawtooth(rng, n, of.bottle_prints),
+            "prints since film change": _sawtooth(rng, n, of.film_prints),
         }
 
     def _outcomes(
@@ -127,116 +153,60 @@ def _sawtooth(rng: np.random.Generator, n: int, length: int) -> Floats:
     return ages
 
 
-@dataclass(frozen=True)
-class RankingBounds:
-    """The numbers a cell has to reach; None where the method asks for none."""
-
-    flagged: float | None = None
-    flagged_most: float | None = None
-    cause_first: float | None = None
-    group_first: float | None = None
-    unrelated_most: float | None = None
-    lead_holds: float | None = None
-    lead_size_most: float | None = None
-
-
-@dataclass(frozen=True)
-class RankingCell:
-    """One world at one length of log."""
-
-    world: RankingWorld
-    prints_n: int
-    bounds: RankingBounds
-
-    @property
-    def name(self) -> str:
-        return f"{self.world.name}, {self.prints_n} prints"
+HEADINGS = (
+    "flagged (any, or the cause's group)",
+    "cause first",
+    "its group first",
+    "unrelated flagged",
+    "flagged without the last rule",
+    "unrelated without the last rule",
+    "lead set holds it",
+    "lead set size",
+)
 
 
-@dataclass(frozen=True)
-class RankingFigures:
-    """What a cell came to; shares of all logs, those of the lead set of flagged logs."""
-
-    cell: RankingCell
-    flagged: float
-    cause_first: float
-    group_first: float
-    unrelated: float
-    unrelated_alone: float
-    lead_holds: float
-    lead_size: float
-    seconds: float
-
-    @property
-    def name(self) -> str:
-        return self.cell.name
-
-    @property
-    def shown(self) -> tuple[float, ...]:
-        """The figures under :data:`HEADINGS`."""
-        return (
-            self.flagged,
-            self.cause_first,
-            self.group_first,
-            self.unrelated,
-            self.unrelated_alone,
-            self.lead_holds,
-            self.lead_size,
-        )
-
-    def misses(self, slack: float = 0.0) -> list[str]:
-        """Which numbers were not reached; ``slack`` widens them for short runs."""
-        b = self.cell.bounds
-        least = [
-            ("flagged", self.flagged, b.flagged),
-            ("cause first", self.cause_first, b.cause_first),
-            ("group first", self.group_first, b.group_first),
-            ("lead set holds it", self.lead_holds, b.lead_holds),
-        ]
-        most = [
-            ("flagged", self.flagged, b.flagged_most),
-            ("unrelated", self.unrelated, b.unrelated_most),
-            ("lead set size", self.lead_size, b.lead_size_most),
-        ]
-        return not_reached(least, most, slack)
-
-
-def run(cell: RankingCell, logs_n: int) -> RankingFigures:
-    """All logs of a cell, seeds 0 to ``logs_n`` - 1."""
+def run(world: RankingWorld, prints_n: int, logs_n: int) -> Figures:
+    """All logs of a world, seeds 0 to ``logs_n`` - 1."""
     began = time.process_time()
-    world, group = cell.world, cell.world.group
-    answers = [rank(world.log(seed, cell.prints_n)) for seed in range(logs_n)]
+    group = set(world.group)
+    answers = [rank(world.log(seed, prints_n)) for seed in range(logs_n)]
     named = [flagged_in(answer) for answer in answers]
-    hits = [bool(set(n) & set(group)) if group else bool(n) for n in named]
+    alone = [flagged_in(answer, Standing.EXPLAINED) for answer in answers]
+    hits = [_hit(names, group) for names in named]
     leads = [answer.lead_set for answer, hit in zip(answers, hits, strict=True) if hit]
     first = [answer.candidates[0].name if answer.candidates else "" for answer in answers]
-    return RankingFigures(
-        cell=cell,
-        flagged=float(np.mean(hits)),
-        cause_first=float(np.mean([f == world.cause for f in first])) if group else math.nan,
-        group_first=float(np.mean([f in group for f in first])) if group else math.nan,
-        unrelated=share_of([bool(set(n) - set(group)) for n in named]),
-        unrelated_alone=share_of(
-            [bool(set(flagged_in(a, Standing.EXPLAINED)) - set(group)) for a in answers]
-        ),
-        lead_holds=(
-            float(np.mean([world.cause in lead for lead in leads])) if group and leads else math.nan
-        ),
-        lead_size=float(np.mean([len(lead) for lead in leads])) if leads else math.nan,
-        seconds=time.process_time() - began,
+    values = (
+        mean(hits),
+        mean([name == world.cause for name in first]) if group else math.nan,
+        mean([name in group for name in first]) if group else math.nan,
+        mean([bool(names - group) for names in named]),
+        mean([_hit(names, group) for names in alone]),
+        mean([bool(names - group) for names in alone]),
+        mean([world.cause in lead for lead in leads]) if group else math.nan,
+        mean([len(lead) for lead in leads]),
     )
+    return Figures(logs_n, dict(zip(HEADINGS, values, strict=True)), time.process_time() - began)
 
 
-def flagged_in(answer: Ranking, *also: Standing) -> list[str]:
+def _hit(names: set[str], group: set[str]) -> bool:
+    return bool(names & group if group else names)
+
+
+def mean(marks: Sequence[bool] | Sequence[int]) -> float:
+    return float(np.mean(marks)) if marks else math.nan
+
+
+def flagged_in(answer: Ranking, *also: Standing) -> set[str]:
     """The conditions that an answer says go with failures, or that stand ``also`` so."""
-    return [c.name for c in answer.candidates if c.standing in (Standing.FLAGGED, *also)]
+    return {c.name for c in answer.candidates if c.standing in (Standing.FLAGGED, *also)}
 
 
-def share_of(marks: list[bool]) -> float:
-    return float(np.mean(marks))
+def _cells() -> Iterable[Cell]:
+    for room in (TIGHT, LOOSE):
+        yield from _cells_of(room)
 
 
-def _cells() -> Iterable[RankingCell]:
+def _cells_of(room: Room) -> Iterable[Cell]:
     nothing = [
         (RankingWorld("nothing"), (0.05, 0.05, 0.05)),
         (RankingWorld("nothing, resins by season", resins="season"), (0.05, 0.05, 0.05)),
@@ -246,8 +216,8 @@ def _cells() -> Iterable[RankingCell]:
         (RankingWorld("nothing, slow machine drift", trouble="drift"), (0.07, 0.07, 0.07)),
     ]
     for world, most in nothing:
-        for prints_n, bound in zip((30, 60, 150), most, strict=True):
-            yield RankingCell(world, prints_n, RankingBounds(flagged_most=bound))
+        for prints_n, number in zip((30, 60, 150), most, strict=True):
+            yield _cell(world, room, prints_n, at_most(HEADINGS[0], number))
     vat = "vat temperature"
     gentle = RankingWorld("vat temperature -0.35", vat, -0.35, per_sd=False)
     steep = RankingWorld("vat temperature -0.6", vat, -0.6, per_sd=False)
@@ -266,37 +236,40 @@ def _cells() -> Iterable[RankingCell]:
         (age, (0.20, 0.65, 0.70, 0.07, 0.85), (0.84, 0.95, 0.95, 0.07, 0.90)),
     )
     for world, short, long in wanted:
-        for prints_n, (flagged, cause, group, unrelated, lead) in ((60, short), (150, long)):
-            yield RankingCell(
-                world,
-                prints_n,
-                RankingBounds(
-                    flagged=flagged,
-                    cause_first=cause,
-                    group_first=group,
-                    unrelated_most=unrelated,
-                    lead_holds=lead,
-                    lead_size_most=3.0,
-                ),
-            )
+        for prints_n, numbers in ((60, short), (150, long)):
+            yield _cell(world, room, prints_n, *_bounds(*numbers))
 
 
-#: Every cell of the method's table for question 2.
+def _bounds(
+    flagged: float, cause_first: float, group_first: float, unrelated: float, lead: float
+) -> tuple[Bound, ...]:
+    return (
+        at_least(HEADINGS[0], flagged),
+        at_least("cause first", cause_first),
+        at_least("its group first", group_first),
+        at_most("unrelated flagged", unrelated),
+        at_least("lead set holds it", lead),
+        at_most("lead set size", 3.0),
+    )
+
+
+def _cell(world: RankingWorld, room: Room, prints_n: int, *bounds: Bound) -> Cell:
+    name = f"{room.name}: {world.name}, {prints_n} prints"
+    return Cell(name, partial(run, replace(world, room=room), prints_n), bounds)
+
+
+#: Every cell of the method's table for question 2, in both rooms.
 CELLS = tuple(_cells())
-
-HEADINGS = (
-    "flagged (any, or the cause's group)",
-    "cause first",
-    "its group first",
-    "unrelated flagged",
-    "unrelated without the last rule",
-    "lead set holds it",
-    "lead set size",
-)
 
 NOTE = (
     "Ten conditions, three resins. The group of the vat temperature is both vat temperatures,"
-    " the room's and the dew point, that of humidity includes the dew point. The last rule is"
-    " ours: outside the lead set a candidate must hold when adjusted for the first in rank. The"
-    " last two figures are of the logs in which the group was flagged."
+    " the room's and the dew point, that of humidity includes the dew point. How closely the"
+    " conditions follow each other, and how long a setting is kept, the method does not say:"
+    " two rooms of ours stand for it. In the tight room, made first, the whole print's mean lies"
+    " 0.8 °C (standard deviation) from the vat's first layers and the room 1.2 °C, and settings"
+    " are kept for seven prints and bottles for eighteen; in the loose room, made when the tight"
+    " one had missed numbers, these are 1.5 °C, 2.0 °C, three prints and ten. The last rule is"
+    " ours too: outside the lead set a candidate must hold when adjusted for the first in rank;"
+    " the columns *without* it are the method's own. The last two figures are of the logs in"
+    " which the group was flagged."
 )

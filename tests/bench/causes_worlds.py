@@ -8,7 +8,7 @@ temperatures follow a season (spread about 3 °C), and the risk of a typical pri
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -240,15 +240,3 @@ class World:
         season = self.room(rng, prints_n)
         risk = self.curve(season.temperature_c, season.offset)
         return season.rows(self.outcome(rng, risk))
-
-
-# --- what a run has to reach ---------------------------------------------------------------
-
-Figure = tuple[str, float, float | None]
-
-
-def not_reached(least: Iterable[Figure], most: Iterable[Figure], slack: float) -> list[str]:
-    """Which of the (name, figure, bound) fall short of or go over their bound by over ``slack``."""
-    short = [f"{n} {v:.3f} < {b}" for n, v, b in least if b is not None and v < b - slack]
-    over = [f"{n} {v:.3f} > {b}" for n, v, b in most if b is not None and v > b + slack]
-    return short + over

@@ -8,6 +8,7 @@ from __future__ import annotations
 import pytest
 
 from tests.bench import causes_cold, causes_planning, causes_ranking
+from tests.bench.acceptance_table import Cell
 
 #: Three standard errors of a share of 0.95 over the logs of a short run, and a little more.
 COLD_LOGS, RANKING_LOGS, PLANNING_LOGS, SLACK = 40, 25, 12, 0.12
@@ -23,23 +24,22 @@ COLD = (
     "plates, parts 0.5, 40 prints",
 )
 RANKING = (
-    "nothing, bad spells, 60 prints",
-    "vat temperature -0.6, 60 prints",
-    "room humidity, 1 logit per sd, 150 prints",
+    "tight room: nothing, bad spells, 60 prints",
+    "loose room: vat temperature -0.6, 60 prints",
+    "tight room: room humidity, 1 logit per sd, 150 prints",
 )
 
 
-@pytest.mark.parametrize("name", COLD)
-def test_question_1_reaches_its_numbers(name: str) -> None:
-    cell = next(cell for cell in causes_cold.CELLS if cell.name == name)
-    assert causes_cold.run(cell, COLD_LOGS).misses(SLACK) == []
+PLANNING = ("logistic -0.5, part of a year, 30 prints and 12 more",)
+
+SHORT = [
+    *((causes_cold.CELLS, name, COLD_LOGS) for name in COLD),
+    *((causes_ranking.CELLS, name, RANKING_LOGS) for name in RANKING),
+    *((causes_planning.CELLS, name, PLANNING_LOGS) for name in PLANNING),
+]
 
 
-@pytest.mark.parametrize("name", RANKING)
-def test_question_2_reaches_its_numbers(name: str) -> None:
-    cell = next(cell for cell in causes_ranking.CELLS if cell.name == name)
-    assert causes_ranking.run(cell, RANKING_LOGS).misses(SLACK) == []
-
-
-def test_question_3_reaches_its_numbers() -> None:
-    assert causes_planning.run(PLANNING_LOGS).misses(SLACK) == []
+@pytest.mark.parametrize(("cells", "name", "logs_n"), SHORT, ids=[name for _, name, _ in SHORT])
+def test_a_short_run_reaches_the_numbers(cells: tuple[Cell, ...], name: str, logs_n: int) -> None:
+    cell = next(cell for cell in cells if cell.name == name)
+    assert cell.misses(cell.run(logs_n), SLACK) == []
