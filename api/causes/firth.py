@@ -216,12 +216,10 @@ def profile_interval(
     full = fit(x, y, weight)
     best, error = float(full.coefficients[j]), float(full.errors[j])
 
-    last = full
-
     def excess(value: float) -> float:
         # The root of the ratio is nearly a straight line in the coefficient: few steps find it.
-        nonlocal last
-        last = held = fit(x, y, weight, fixed=j, at=value, start=last.coefficients)
+        # Each fit begins at the full one: what it finds must not depend on the one before it.
+        held = fit(x, y, weight, fixed=j, at=value, start=full.coefficients)
         return math.sqrt(max(2.0 * (full.loglik - held.loglik), 0.0)) - math.sqrt(CHI2_95)
 
     return crossing(excess, best, -2.0 * error), crossing(excess, best, 2.0 * error)

@@ -19,6 +19,7 @@ from api.causes.ranking_words import Standing
 from api.causes.rows import PrintRow, log_of
 from collector.errors import InvalidError
 from tests.api.causes.logs import DAY_MS
+from tests.bench.causes_ranking import TIGHT, RankingWorld
 
 RESINS = ("Harbour Grey", "Kiln Amber", "Willow")
 FORBIDDEN = re.compile(r"caus|because|due to|\bp\s*[=<]|p-value|significan", re.IGNORECASE)
@@ -288,3 +289,13 @@ def test_whatever_is_logged_is_ranked_or_refused_in_words(
     found = rank(rows)
     assert found.sentences
     assert not FORBIDDEN.search(said(found))
+
+
+def test_an_interval_does_not_depend_on_the_fits_before_it() -> None:
+    """A log in which a fit begun where another had ended led astray, and the interval with it."""
+    cause = "vat temperature"
+    world = RankingWorld("vat temperature -0.6", cause, -0.6, per_sd=False, room=TIGHT)
+    found = rank(world.log(102, 60))
+    effects = [one.effect for one in found.candidates if one.effect is not None]
+    assert effects
+    assert all(effect.lo < effect.odds_ratio < effect.hi for effect in effects)
