@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Annotated, TypeVar
+from urllib.parse import urlencode
 
 from fastapi import Depends, Header, Path, Query, Request, Response
 from pydantic import AfterValidator, AwareDatetime, BaseModel, JsonValue
@@ -74,6 +76,58 @@ Key = Annotated[
         examples=["5f0c2b7e-plate-12"],
     ),
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class Paging:
+    """Which page of a list is asked for: ``limit`` entries after the one with the id ``after``."""
+
+    request: Request
+    response: Response
+    after: int | None
+    limit: int
+
+    def of(self, kept: Sequence[Kept[M]]) -> Sequence[Kept[M]]:
+        """The page, with the address of the next one as ``Link`` (RFC 8288) where there is one.
+
+        Raises ``InvalidError`` when nothing of the list has that id.
+        """
+        first = 0
+        if self.after is not None:
+            places = [n for n, one in enumerate(kept) if one.id == self.after]
+            if not places:
+                raise InvalidError(
+                    f"nothing in this list has the id {self.after}",
+                    where="after",
+                    remedy="Take the address of the next page from the Link header.",
+                )
+            first = places[0] + 1
+        page = kept[first : first + self.limit]
+        if first + self.limit < len(kept):
+            query = self.request.query_params.items()
+            rest = [(name, value) for name, value in query if name not in ("after", "limit")]
+            rest += [("after", str(page[-1].id)), ("limit", str(self.limit))]
+            path = self.request.url.path
+            self.response.headers["Link"] = f'<{path}?{urlencode(rest)}>; rel="next"'
+        return page
+
+
+def _paging(
+    request: Request,
+    response: Response,
+    after: Annotated[
+        int | None,
+        Query(ge=1, le=MOST_ID, description="Id of the last entry of the page before."),
+    ] = None,
+    limit: Annotated[
+        int, Query(ge=1, le=500, description="Entries on a page; `Link` names the next.")
+    ] = 500,
+) -> Paging:
+    return Paging(request, response, after, limit)
+
+
+#: The page of a list that is asked for.
+Page = Annotated[Paging, Depends(_paging)]
 
 
 def _revision(

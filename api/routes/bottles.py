@@ -12,7 +12,7 @@ from api.problems import problems
 from api.record import Bottle
 from api.record.entries import Revision
 from api.routes import asking
-from api.routes.asking import EntryId, Key, Patch, TheWorkshop
+from api.routes.asking import EntryId, Key, Page, Patch, TheWorkshop
 from api.routes.shapes import BOTTLE, BottleOnRecord
 
 router = APIRouter(prefix="/api/bottles", tags=["Bottles"])
@@ -21,12 +21,13 @@ router = APIRouter(prefix="/api/bottles", tags=["Bottles"])
 @router.get("", summary="List the bottles", responses=problems(HTTPStatus.UNPROCESSABLE_ENTITY))
 def list_bottles(
     workshop: TheWorkshop,
+    page: Page,
     resin: Annotated[int | None, Query(ge=1, le=MOST_ID, description="Id of a resin.")] = None,
     emptied: Annotated[bool | None, Query(description="Whether they are empty.")] = None,
 ) -> list[BottleOnRecord]:
     """By resin, the oldest first."""
     found = workshop.record.bottles.which(resin=resin, emptied=emptied)
-    return [asking.on_record(BottleOnRecord, kept) for kept in found]
+    return [asking.on_record(BottleOnRecord, kept) for kept in page.of(found)]
 
 
 @router.post(

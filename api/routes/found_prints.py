@@ -13,7 +13,7 @@ from api.prints import MOST_ID, Frozen, Print
 from api.problems import problems
 from api.record.entries import Note, Revision
 from api.routes import asking
-from api.routes.asking import EntryId, Now, Patch, Since, TheWorkshop, Until
+from api.routes.asking import EntryId, Now, Page, Patch, Since, TheWorkshop, Until
 from api.routes.prints import print_on_record
 from api.routes.shapes import DismissalOnRecord, PrintOnRecord
 
@@ -92,10 +92,15 @@ def dismiss(
     return asking.on_record(DismissalOnRecord, kept)
 
 
-@router.get("/dismissed", summary="List the dismissed runs", responses=problems())
-def list_dismissed(workshop: TheWorkshop) -> list[DismissalOnRecord]:
+@router.get(
+    "/dismissed",
+    summary="List the dismissed runs",
+    responses=problems(HTTPStatus.UNPROCESSABLE_ENTITY),
+)
+def list_dismissed(workshop: TheWorkshop, page: Page) -> list[DismissalOnRecord]:
     """By start."""
-    return [asking.on_record(DismissalOnRecord, kept) for kept in workshop.record.dismissals.all()]
+    found = page.of(workshop.record.dismissals.all())
+    return [asking.on_record(DismissalOnRecord, kept) for kept in found]
 
 
 @router.get(

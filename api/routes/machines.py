@@ -10,16 +10,17 @@ from fastapi import APIRouter, Body, Request, Response
 from api.problems import problems
 from api.record.entries import Machine, Revision
 from api.routes import asking
-from api.routes.asking import EntryId, Key, Patch, TheWorkshop
+from api.routes.asking import EntryId, Key, Page, Patch, TheWorkshop
 from api.routes.shapes import MACHINE, MachineOnRecord
 
 router = APIRouter(prefix="/api/machines", tags=["Machines"])
 
 
-@router.get("", summary="List the machines", responses=problems())
-def list_machines(workshop: TheWorkshop) -> list[MachineOnRecord]:
+@router.get("", summary="List the machines", responses=problems(HTTPStatus.UNPROCESSABLE_ENTITY))
+def list_machines(workshop: TheWorkshop, page: Page) -> list[MachineOnRecord]:
     """Every machine, by name, with its channels and their dates."""
-    return [asking.on_record(MachineOnRecord, kept) for kept in workshop.record.machines.all()]
+    found = page.of(workshop.record.machines.all())
+    return [asking.on_record(MachineOnRecord, kept) for kept in found]
 
 
 @router.post(

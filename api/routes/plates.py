@@ -11,16 +11,16 @@ from api.problems import problems
 from api.record import Plate
 from api.record.entries import Revision
 from api.routes import asking
-from api.routes.asking import EntryId, Key, Patch, TheWorkshop
+from api.routes.asking import EntryId, Key, Page, Patch, TheWorkshop
 from api.routes.shapes import PLATE, PlateOnRecord
 
 router = APIRouter(prefix="/api/plates", tags=["Plates"])
 
 
-@router.get("", summary="List the plates", responses=problems())
-def list_plates(workshop: TheWorkshop) -> list[PlateOnRecord]:
+@router.get("", summary="List the plates", responses=problems(HTTPStatus.UNPROCESSABLE_ENTITY))
+def list_plates(workshop: TheWorkshop, page: Page) -> list[PlateOnRecord]:
     """Every plate, by name."""
-    return [asking.on_record(PlateOnRecord, kept) for kept in workshop.record.plates.all()]
+    return [asking.on_record(PlateOnRecord, kept) for kept in page.of(workshop.record.plates.all())]
 
 
 @router.post(

@@ -10,16 +10,16 @@ from fastapi import APIRouter, Body, Request, Response
 from api.problems import problems
 from api.record.entries import Resin, Revision
 from api.routes import asking
-from api.routes.asking import EntryId, Key, Patch, TheWorkshop
+from api.routes.asking import EntryId, Key, Page, Patch, TheWorkshop
 from api.routes.shapes import RESIN, ResinOnRecord
 
 router = APIRouter(prefix="/api/resins", tags=["Resins"])
 
 
-@router.get("", summary="List the resins", responses=problems())
-def list_resins(workshop: TheWorkshop) -> list[ResinOnRecord]:
+@router.get("", summary="List the resins", responses=problems(HTTPStatus.UNPROCESSABLE_ENTITY))
+def list_resins(workshop: TheWorkshop, page: Page) -> list[ResinOnRecord]:
     """Every resin, by name."""
-    return [asking.on_record(ResinOnRecord, kept) for kept in workshop.record.resins.all()]
+    return [asking.on_record(ResinOnRecord, kept) for kept in page.of(workshop.record.resins.all())]
 
 
 @router.post(

@@ -13,8 +13,8 @@ from api.answers import Workshop, conditions_of
 from api.causes_answers import unusual_answer
 from api.checked import checked
 from api.marks import Counted
-from api.phases import Plan, first_layers, phases_of
-from api.print_answers import plan_for, remarks_on
+from api.phases import first_layers, phases_of
+from api.print_answers import remarks_on
 from api.print_conditions import LEAST_COVERAGE
 from api.prints import Outcome, Print, window_of
 from api.record import Kept
@@ -23,6 +23,7 @@ from collector.readings import Role, ms_of
 from dashboards import chart_rows, print_report, traces, words
 from dashboards.chart_rows import Span
 from dashboards.figure import Figure, panel_figure
+from dashboards.pages.planned_time import planned_time
 from dashboards.pages.workshop import WorkshopHere
 from dashboards.print_words import Names, bottle_in_words, cost_in_words, in_words
 from dashboards.sheet import Now, Sheets, SheetsHere, number_of
@@ -145,7 +146,7 @@ def show_print(
         phase_sentences=print_report.phase_sentences(phases, plate) if phases else [],
         warnings=remarks.warnings,
         cost=cost_in_words(remarks.cost),
-        plan=planned(workshop, plate),
+        plan=planned_time(workshop, plate).plan if plate.running else None,
         figures=figures_of(workshop, plate, now, asked.counted),
         asked=asked,
         countings=words.COUNTED,
@@ -160,16 +161,6 @@ def show_print(
         done=done,
         fault=fault,
     )
-
-
-def planned(workshop: Workshop, plate: Print) -> Plan | None:
-    """When a print that runs will be done; None where its settings do not tell, or it is over."""
-    if not plate.running or plate.order_only:
-        return None
-    try:
-        return plan_for(workshop, plate.machine, plate.settings, plate.start)
-    except InvalidError:
-        return None
 
 
 def figures_of(

@@ -11,8 +11,10 @@ from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse
 
 from api.answers import Workshop
+from api.prints import FailureMode
 from api.record import PrintFilter, cursor_of
-from dashboards import print_form
+from collector.errors import InvalidError
+from dashboards import print_form, words
 from dashboards.pages.print_desk import Asked, desk
 from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
 from dashboards.sheet import Now, Sheets, SheetsHere, id_of, time_of
@@ -35,6 +37,8 @@ def prints(
     machine: str = "",
     resin: str = "",
     outcome: str = "",
+    plate: str = "",
+    mode: str = "",
     since: str = "",
     until: str = "",
     before: str | None = None,
@@ -44,6 +48,8 @@ def prints(
         "machine": machine,
         "resin": resin,
         "outcome": outcome,
+        "plate": plate,
+        "mode": mode,
         "since": since,
         "until": until,
     }
@@ -65,7 +71,7 @@ def _page(
     shown = {name: text for name, text in chosen.items() if text}
     further = None
     if len(found) > LIST_N:
-        further = "/prints?" + urlencode(shown | {"before": cursor_of(found[LIST_N - 1])})
+        further = f"/prints?{urlencode(shown | {'before': cursor_of(found[LIST_N - 1])})}#log"
     return sheets.page(
         "prints.html",
         "/prints",
@@ -74,6 +80,9 @@ def _page(
         found=found[:LIST_N],
         count=ledger.count(only),
         further=further,
+        newest=f"/prints?{urlencode(shown)}#log" if before else None,
+        plates={kept.id: kept.entry.name for kept in workshop.record.plates.all()},
+        modes=words.MODES,
         resins=resin_names(workshop),
         machines=machine_names(workshop),
         refused_n=workshop.record.refused_prints.waiting_n(),
@@ -92,6 +101,22 @@ def filter_of(chosen: Mapping[str, str]) -> PrintFilter:
         machine=id_of(chosen.get("machine", ""), "machine"),
         outcome=print_form.outcome_of(outcome) if outcome else None,
         looked=looked,
+        plate=id_of(chosen.get("plate", ""), "plate"),
+        mode=mode_of(chosen.get("mode", "")),
         since=time_of(chosen.get("since", ""), "since"),
         until=time_of(chosen.get("until", ""), "until"),
     )
+
+
+def mode_of(text: str) -> FailureMode | None:
+    """A failure mode by its name; None for no name. Raises ``InvalidError``."""
+    if not text:
+        return None
+    try:
+        return FailureMode(text)
+    except ValueError:
+        raise InvalidError(
+            f"“{text[:40]}” is no failure mode",
+            where="mode",
+            remedy=f"Choose one of: {', '.join(FailureMode)}.",
+        ) from None

@@ -11,6 +11,7 @@ from starlette.testclient import TestClient
 
 from api.answers import Workshop
 from api.prints import Cure, Drying, FailureMode, Outcome, Part, Settings, Wash
+from api.record import Plate
 from dashboards import afterwork_form, print_form
 from tests.dashboards import workshops
 
@@ -266,6 +267,41 @@ def test_a_print_without_a_sensor_says_why_it_has_no_conditions(client: TestClie
     page = client.get("/prints/1").text
     assert "no vat sensor was linked to the machine then" in page
     assert "noted by hand" in page
+
+
+def test_the_log_is_asked_by_plate_and_failure_mode_and_paged(
+    filled: Workshop, client: TestClient
+) -> None:
+    plate = filled.record.plates.add(Plate(name="Four collars")).id
+    kept = filled.record.prints.get(5)
+    filled.record.prints.change(5, kept.entry.model_copy(update={"plate": plate}))
+
+    def listed(address: str) -> list[str]:
+        page = client.get(address).text
+        return re.findall(r'<a class="entry" href="/prints/(\d+)"', page[page.index('id="log"') :])
+
+    assert listed(f"/prints?plate={plate}") == ["5"]
+    off = [
+        str(kept.id)
+        for kept in reversed(filled.record.prints.all())
+        if any(FailureMode.OFF_SUPPORTS in part.modes for part in kept.entry.parts)
+    ]
+    assert listed("/prints?mode=came_off_supports") == off
+    first = client.get("/prints")
+    (further,) = re.findall(r'href="(/prints\?before=[^"]+)">Earlier prints', first.text)
+    assert "Newest prints" not in first.text
+    pages = [*listed("/prints"), *listed(html.unescape(further))]
+    assert pages == [str(kept.id) for kept in reversed(filled.record.prints.all())]
+    assert 'href="/prints?#log">Newest prints' in client.get(html.unescape(further)).text
+    assert client.get("/prints?mode=exploded").status_code == 422
+
+
+def test_a_filter_that_nothing_fits_says_so(client: TestClient) -> None:
+    assert "No print on record fits all of that." in client.get("/prints?since=2030-01-01").text
+
+
+def test_an_empty_log_says_what_to_do(empty_client: TestClient) -> None:
+    assert "bring in the log you have kept so far" in empty_client.get("/prints").text
 
 
 def test_filters_live_in_the_address(client: TestClient) -> None:
