@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 from math import isfinite
 from typing import NamedTuple, TypeAlias
@@ -61,7 +61,8 @@ CBOR_LABELS: Mapping[int, str] = {
 _LABELS = frozenset(CBOR_LABELS.values())
 _REGULAR = frozenset(label for label in _LABELS if not label.startswith("b"))
 _PLAIN = frozenset({"n", "u", "v", "t"})
-_LONGEST_INT = 2**64
+_LEAST_INT, _LONGEST_INT = -(2**63), 2**64  # beyond them JSON gives the nearest float64
+_LONGEST_NUMBER_BYTES = 128  # the largest float64 is just below 2^1024
 _BASE64URL = re.compile(r"[A-Za-z0-9_-]*")
 _END = "end of the pack"
 
@@ -110,14 +111,53 @@ def _cbor_pack(payload: bytes) -> Pack:
     # of two and the second has to come out as it was put in.
     framed = b"\x82" + payload + cbor2.dumps(_END)
     try:
-        pack, end = cbor2.loads(framed, max_depth=DEEPEST + 1, allow_duplicate_keys=False)
+        pack, end = cbor2.loads(
+            framed,
+            max_depth=DEEPEST + 1,
+            allow_duplicate_keys=False,
+            semantic_decoders=_TAGGED,
+        )
     except (cbor2.CBORDecodeError, ValueError, TypeError, OverflowError) as fault:
-        raise PayloadError(f"no valid CBOR: {str(fault)[:120]}") from None
+        why = fault.__cause__ if isinstance(fault.__cause__, ValueError) else fault
+        raise PayloadError(f"no valid CBOR: {str(why)[:120]}") from None
     if end != _END:
         raise PayloadError("no valid CBOR: bytes follow the end of the pack")
     if type(pack) is not list:
         raise PayloadError("no SenML pack; a pack is an array of records")
     return [_labelled(record, number) for number, record in enumerate(pack, start=1)]
+
+
+def _whole(octets: object, _: bool) -> int:
+    """An integer of any length (tag 2), refused before arithmetic on it takes long."""
+    if type(octets) is not bytes:
+        raise ValueError("a long integer is no byte string")
+    if len(octets) > _LONGEST_NUMBER_BYTES:
+        raise ValueError(f"a number of {len(octets):,} bytes is larger than any float64")
+    return int.from_bytes(octets, "big")
+
+
+def _below_zero(octets: object, immutable: bool) -> int:
+    return -1 - _whole(octets, immutable)
+
+
+class _Tagged:
+    """Stands for a tagged value that no field of SenML can be; other labels may hold it."""
+
+
+def _useless(_: object, __: bool) -> _Tagged:
+    return _Tagged()
+
+
+#: Tags that are read in our way: long integers (RFC 8949 section 3.4.3; decimal fractions and
+#: bigfloats hold them too), and those of which cbor2 would make dates, patterns, addresses,
+#: which costs time and is of no use.
+_TAGGED: Mapping[int, Callable[[object, bool], object]] = {
+    2: _whole,
+    3: _below_zero,
+    **dict.fromkeys(
+        (0, 1, 25, 28, 29, 30, 35, 36, 37, 100, 256, 258, 260, 261, 1004, 43000), _useless
+    ),
+}
 
 
 def _labelled(record: object, number: int) -> dict[str, object]:
@@ -263,7 +303,7 @@ def _number(fields: Mapping[str, object], label: str) -> float | None:
         if isfinite(found):
             return found
         raise PayloadError(f"{label} is {found}, which is no number")
-    if (type(found) is int and -_LONGEST_INT < found < _LONGEST_INT) or (
+    if (type(found) is int and _LEAST_INT <= found < _LONGEST_INT) or (
         found is None and label not in fields
     ):
         return found

@@ -1,7 +1,7 @@
 """How hard Hypothesis tries here: ``VATSIDE_FUZZ_EXAMPLES`` cases for each property.
 
-A hundred by default, for a run of all tests; 100,000 before a release and a million in the
-long run. There is no deadline: a busy machine is no fault of the code.
+A hundred by default, for a run of all tests; more before a release. There is no deadline: a
+busy machine is no fault of the code.
 """
 
 from __future__ import annotations

@@ -1,8 +1,12 @@
 """Whatever comes over the wire: a reading or a reason, never another exception.
 
-``VATSIDE_FUZZ_EXAMPLES`` sets how often each property is tried (see conftest.py). The one with
-damaged copies makes a hundred cases of each try: 1,000 tries are the 100,000 cases of CI,
-10,000 the million of a long run.
+Two ways, which find different things:
+
+- Properties by Hypothesis, which builds messages that are nearly right and shrinks what fails.
+  ``VATSIDE_FUZZ_EXAMPLES`` sets how often each is tried (see conftest.py): a hundred times.
+- A loop with a seeded generator that damages good messages of every form, without Hypothesis,
+  which would need minutes for as many: 100,000 cases in every run, a million under
+  ``VATSIDE_LONG=1``. Each case goes through every decoder.
 """
 
 from __future__ import annotations
@@ -10,13 +14,17 @@ from __future__ import annotations
 import functools
 import json
 import math
+import os
 import random
+from collections import Counter
 from collections.abc import Callable
+from decimal import Decimal
+from fractions import Fraction
 from typing import Any, TypeVar
 
 import cbor2
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from collector import pointer, senml, topics
@@ -200,6 +208,72 @@ def test_a_hundred_damaged_copies_of_a_message_all_add_up(
         checked(arrival, listening, payload)
 
 
+CASES_N = 1_000_000 if os.environ.get("VATSIDE_LONG") == "1" else 100_000
+PARTS_N = 4
+
+#: One good message of every form, the examples of RFC 8428 sections 5.1.2 and 5.1.3 among them.
+GOOD: tuple[bytes, ...] = (
+    b"21.4",
+    b" -0.5e1\n",
+    b'{"v":21.4,"t":"2025-10-09T08:53:20.250Z"}',
+    b'{"v": 21.4, "t": "2025-10-09T08:53:20.250Z", "a": [0.45], "b": "\\u00b0\\"x"}',
+    b'{"v":-3,"t":1760000000.5,"a":{"v":110,"t":1760000000000}}',
+    b'{"t":"2016-12-31T23:59:60+05:30","a":[1,{"t":[true,null]}],"v":9007199254740991}',
+    b'[{"bn":"a","bt":1760000000,"bu":"Cel","bver":10,"v":21.4},{"n":"a","u":"degF","v":70}]',
+    b'[{"n":"a:b","u":"W","v":1.5},{"n":"a:b","t":-5,"s":3,"ut":60},{"n":"a","vb":true}]',
+    b'[{"bn":"urn:dev:ow:10e2073a01080063:","bt":1.276020076001e9,"bu":"A","bver":5,'
+    b'"n":"voltage","u":"V","v":120.1},{"n":"current","t":-5,"v":1.2}]',
+    cbor2.dumps([{-2: "a", -3: 1_760_000_000, -4: "Cel", 2: 21.4}, {0: "a", 2: 2**70, 6: -1}]),
+    cbor2.dumps([{0: "a:b", 1: "W", 2: Decimal("1.50")}, {0: "aa", 1: "K", 2: 294, 8: b"x"}]),
+    cbor2.dumps([{0: "a", 2: Fraction(1, 3)}, {0: "a", 2: 1e300, "later_": 1}]),
+)
+
+
+def damaged_copy(message: bytes, chance: random.Random) -> bytes:
+    """A copy with a digit, a piece of some form, or any bytes in one to three places."""
+    copy = bytearray(message)
+    for _ in range(chance.choice((1, 1, 1, 2, 3))):
+        at = chance.randrange(len(copy) + 1)
+        match chance.randrange(3):
+            case 0:
+                copy[at : at + 1] = b"%d" % chance.randrange(10)
+            case 1:
+                copy[at : at + chance.randint(0, 2)] = chance.choice(PIECES)
+            case _:
+                copy[at : at + 1] = chance.randbytes(chance.randint(1, 2))
+    return bytes(copy)
+
+
+#: What means something in one of the forms.
+PIECES = (
+    *(b"", b"0", b"9", b"-", b".", b"e", b"e9", b",", b":", b'"', b"[", b"]", b"{", b"}", b"\\u"),
+    *(b"n", b"v", b"t", b"bt", b"null", b"true", b"NaN", b"1e999", b" ", b"\xff", b"\xc3\xa9"),
+    *(b"\x81", b"\x9f", b"\xa2", b"\xbf", b"\xc2", b"\xc3", b"\xc4", b"\xc5", b"\xf9", b"\xfb"),
+)
+
+
+@pytest.mark.parametrize("part", range(PARTS_N))
+def test_damaged_messages_in_great_number_all_add_up(part: int) -> None:
+    chance = random.Random(8428 + part)
+    decoder = Decoder(CHANNELS)
+    listening = {
+        topic: {c.id for c in CHANNELS if topics.matches(c.topic, topic)}
+        for topic in ("bare", "json", "pack")
+    }
+    seen: Counter[str] = Counter()
+    for number in range(CASES_N // PARTS_N):
+        payload = damaged_copy(GOOD[number % len(GOOD)], chance)
+        for topic, channels in listening.items():
+            arrival = decoder.arrival(topic, payload, NOW_MS, retained=number % 10 == 0)
+            checked(arrival, channels, payload)
+            seen["reading"] += bool(arrival.readings)
+            seen["refusal"] += bool(arrival.refusals)
+        seen["case"] += 1
+    assert seen["case"] == CASES_N // PARTS_N
+    assert seen["reading"] > seen["case"] / 10, seen  # not all of it is noise
+    assert seen["refusal"] > seen["case"]
+
+
 @given(st.text(max_size=8), st.binary(max_size=8))
 def test_any_topic_is_accounted_for(topic: str, payload: bytes) -> None:
     listening = {c.id for c in CHANNELS if topics.matches(c.topic, topic)}
@@ -221,6 +295,7 @@ def test_one_channel_gives_readings_or_payload_error(channel: Channel, payload: 
 
 
 @given(PACKS, st.floats(0, 2e9))
+@example([{"n": "a", "v": -(2**63) - 1}, {"n": "b", "v": 2**64}], 0.0)
 def test_a_pack_resolves_or_is_refused_the_same_in_json_and_cbor(
     pack: list[dict[str, Any]], now_s: float
 ) -> None:

@@ -212,6 +212,12 @@ def test_what_breaks_the_rfc_refuses_the_pack_whole(text: str, reason: str) -> N
         ("81a2006161" + "02f97c00", "v is inf"),
         ("81a2006161" + "02c482190fff01", "v is inf"),  # 1e4095 as a decimal fraction
         ("81a2006161" + "02c11a514b67b0", "v is of another kind"),  # a tagged date
+        ("81a2006161" + "02d81e820103", "v is of another kind"),  # a tagged rational, 1/3
+        ("81a2006161" + "02c201", "a long integer is no byte string"),
+        ("81a2006161" + "02c25903e8" + "ff" * 1_000, "a number of 1,000 bytes is larger than any"),
+        # A decimal fraction of 60,000 bytes, which took half a second to be told to be too large.
+        ("81a2006161" + "02c48220c259ea60" + "ff" * 60_000, "a number of 60,000 bytes is larger"),
+        ("81a1c25903e8" + "ff" * 1_000 + "01", "a number of 1,000 bytes is larger"),  # a label
         ("81a20061ff0201", "no valid CBOR"),  # no UTF-8
         ("81" * 40 + "00", "no valid CBOR"),  # too deep
     ],

@@ -16,6 +16,8 @@ from pathlib import Path
 import psutil
 import pytest
 
+from tests.brokers import free_port
+
 #: Resident memory of the whole demo (a stated limit) [MB].
 MOST_MB = 300
 
@@ -62,7 +64,10 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     log = folder / "printed.txt"
     with log.open("w") as printed:
         process = subprocess.Popen(
-            [sys.executable, "-m", "dashboards.cli", "demo", "--folder", str(folder / "files")],
+            [
+                *(sys.executable, "-m", "dashboards.cli", "demo"),
+                *("--folder", str(folder / "files"), "--port", str(free_port())),
+            ],
             stdout=printed,
             stderr=subprocess.STDOUT,
             text=True,
