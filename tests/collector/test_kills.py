@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import html
 import os
 import random
 import sqlite3
@@ -17,13 +18,17 @@ from pathlib import Path
 
 import psutil
 import pytest
+from fastapi.testclient import TestClient
 
+from api.record import Record
+from api.workshop import Workshop
 from collector.config import Settings, StoreSettings
 from collector.publisher import Publisher
 from collector.readings import Role
 from collector.replay import Replayed, replay
 from collector.status import FILE, read_status
 from collector.store.sqlite import SqliteStore
+from dashboards.app import create_app
 from tests.brokers import (
     CollectorProcess,
     broker_settings,
@@ -230,7 +235,25 @@ def fault_shown(settings: Settings) -> str:
     return (status.store_fault or "") if status else ""
 
 
+def health_page(settings: Settings) -> str:
+    """The Health page as the pages' own process would give it now."""
+    with contextlib.ExitStack() as open_now:
+        store = SqliteStore(settings.store.readings_path, read_only=True)
+        record = Record(Path(":memory:"))
+        for one in (store, record):
+            open_now.callback(one.close)
+        client = TestClient(create_app(Workshop(settings, store, record)))
+        answer = client.get("/health")
+    assert answer.status_code == 200
+    return html.unescape(answer.text)
+
+
+#: How long somebody else holds the store; a whole minute in the long run.
+LOCKED_S = 60.0 if os.environ.get("VATSIDE_LONG") == "1" else 6.0
+
+
 def test_a_store_locked_for_a_while(settings_path: Path) -> None:
+    """Readings go on coming in meanwhile; all is kept once, by itself, when the lock is gone."""
     settings = settings_of(settings_path)
     with (
         embedded() as broker,
@@ -243,15 +266,22 @@ def test_a_store_locked_for_a_while(settings_path: Path) -> None:
             holder = sqlite3.connect(settings.store.readings_path, isolation_level=None)
             with contextlib.closing(holder):
                 holder.execute("BEGIN IMMEDIATE")
-                want |= send(broker.url, 50, 500)
+                end_s = time.monotonic() + LOCKED_S
+                while (left_s := end_s - time.monotonic()) > 0:
+                    want |= send(broker.url, len(want), 250)
+                    time.sleep(min(1.0, left_s))
                 wait_until(lambda: "locked" in collector.log(), "the lock is said")
                 wait_until(lambda: "locked" in fault_shown(settings), "Health can show it")
+                told = health_page(settings)
+                assert "The collector cannot store since" in told
+                assert "Another process holds the readings locked." in told
                 assert store.count() == 50
                 holder.execute("ROLLBACK")
-            wait_for_count(store, 550)
+            wait_for_count(store, len(want))
             wait_until(lambda: not fault_shown(settings), "Health no longer shows it")
         kept_once(settings, {"room-temp": want})
         wait_until(lambda: "takes readings again" in collector.log(), "the end is said")
+        assert "locked" not in health_page(settings)
         assert "Traceback" not in collector.log()
 
 
@@ -275,6 +305,7 @@ def test_a_folder_that_may_not_be_written(settings_path: Path) -> None:
         want = send(broker.url, 0, 200)
         wait_until(lambda: "user that runs vatside may write" in collector.log(), "it is said")
         wait_until(lambda: "may write" in fault_shown(settings), "Health can show it")
+        assert "The collector cannot store since" in health_page(settings)
         assert not (folder / FILE).exists()
         assert not settings.store.readings_path.exists()
         folder.chmod(0o755)
@@ -319,6 +350,7 @@ def test_a_full_disk(settings_path: Path) -> None:
                 "the full disk is said",
             )
             wait_until(lambda: "disk" in fault_shown(settings), "Health can show it")
+            assert "The collector cannot store since" in health_page(settings)
             assert store.count() < 5_200
             assert store.accounts().balanced
             filler.unlink()
