@@ -15,7 +15,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import psutil
 import pytest
 
 from collector.publisher import Publisher
@@ -24,7 +23,6 @@ from collector.store import Accounts
 from collector.store.sqlite import SqliteStore
 from tests.brokers import (
     CollectorProcess,
-    Mosquitto,
     broker_settings,
     embedded,
     mosquitto,
@@ -33,7 +31,6 @@ from tests.brokers import (
 
 KILLS_N = 200 if os.environ.get("VATSIDE_LONG") == "1" else 20
 
-#: Twenty rounds: what a broker keeps is on its disk, and it is ended in one way or the other.
 RESTARTS_N = 20
 
 CHANNELS = """
@@ -152,65 +149,96 @@ def test_killed_under_load_with_and_without_times(kind: str, tmp_path: Path) -> 
     print(f"{kind}: {KILLS_N} kills, {load.sent.total()} readings, {accounts}")
 
 
+class SteadySender:
+    """Publishes dated numbers without a rest, whatever becomes of the broker.
+
+    A broker that is killed forgets what it took and had not written down yet, though it has
+    answered for it; no collector can help that. So after such an end the sender sends its last
+    numbers once more, as a sensor with a memory does.
+    """
+
+    LAST_N = 300
+
+    def __init__(self, url: str, per_s: float) -> None:
+        self.sent_n = 0
+        self.sent_again_n = 0
+        self._publisher = Publisher(broker_settings(url))
+        self._publisher._client.reconnect_delay_set(0.05, 0.2)  # type: ignore[arg-type]
+        self._per_s = per_s
+        self._again = threading.Event()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+
+    def send_last_again(self) -> None:
+        """Have it send its last numbers once more; returns when the broker has taken some."""
+        self._again.set()
+        wait_until(lambda: not self._again.is_set(), "the last numbers are sent again")
+
+    @property
+    def taken_n(self) -> int:
+        """Messages that a broker has answered for."""
+        return self._publisher.acknowledged_n
+
+    def _run(self) -> None:
+        with self._publisher:
+            while not self._stopping.wait(1 / self._per_s):
+                self._publish(self.sent_n)
+                self.sent_n += 1
+                if self._again.is_set():
+                    for number in range(max(0, self.sent_n - self.LAST_N), self.sent_n):
+                        self._publish(number)
+                        self.sent_again_n += 1
+                    self._again.clear()
+            self._publisher.drain()
+
+    def _publish(self, number: int) -> None:
+        payload = f'{{"at": {NOON_MS + number}, "value": {number}}}'
+        self._publisher.publish("cellar/dated", payload.encode())
+
+    def __enter__(self) -> SteadySender:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stopping.set()
+        self._thread.join(120)
+        assert not self._thread.is_alive()
+
+
 @pytest.mark.services
 def test_the_broker_is_ended_twenty_times(tmp_path: Path) -> None:
-    """Half of the times in peace, under load; half of the times with kill -9.
+    """By SIGTERM and by SIGKILL in turn, at random moments, while numbers go on coming in.
 
-    Mosquitto writes down what it holds when it is ended in peace. With ``autosave_on_changes``
-    and an interval of 1 it writes after each change as well, but only after it has answered the
-    sender: what it took in the moment before a kill -9 is lost in it, and no collector can help
-    that. So the load rests for a moment before each kill.
+    With ``autosave_on_changes`` and an interval of 1 Mosquitto writes after each change, but
+    after it has answered for it: see :class:`SteadySender`.
     """
     path = settings_in(tmp_path)
-    always = ["autosave_on_changes true"]
+    chance = random.Random(20)
     with (
-        mosquitto(tmp_path / "broker", always) as broker,
+        mosquitto(tmp_path / "broker", ["autosave_on_changes true"]) as broker,
         CollectorProcess(path, broker.url) as collector,
     ):
         collector.wait_until_listening()
-        sent: Counter[str] = Counter()
-        for number in range(RESTARTS_N):
-            if number % 2:
-                publish_dated(broker.url, sent, 40)
-                broker.stop()
+        with SteadySender(broker.url, per_s=200) as sender:
+            for number in range(RESTARTS_N):
+                began_n = sender.taken_n
+                time.sleep(chance.uniform(0.05, 0.7))
+                wait_until(lambda: sender.taken_n > began_n + 20, "it is under load")  # noqa: B023
+                broker.stop(signal.SIGKILL if number % 2 else signal.SIGTERM)
                 broker.start()
-            else:
-                # The collector holds still, so that what it has not taken is the broker's alone.
-                stopped = psutil.Process(collector.process.pid) if collector.process else None
-                assert stopped is not None
-                stopped.suspend()
-                publish_dated(broker.url, sent, 40)
-                until_written(broker)
-                broker.stop(9)
-                broker.start()
-                stopped.resume()
-        accounts = settled(path, sent)
+                if number % 2:
+                    sender.send_last_again()
+        accounts = settled(path, Counter({"dated": sender.sent_n}))
+        assert accounts.conflicts == 0
+        assert accounts.messages_duplicate == accounts.readings_duplicate
+        connections_n = collector.log().count("listening")
+        assert connections_n >= RESTARTS_N / 4
         assert collector.stop() == 0
         assert "Traceback" not in collector.log()
-    print(f"{RESTARTS_N} restarts: {accounts}")
-
-
-def publish_dated(url: str, sent: Counter[str], n: int) -> None:
-    with Publisher(broker_settings(url)) as publisher:
-        for _ in range(n):
-            number = sent["dated"]
-            payload = f'{{"at": {NOON_MS + number}, "value": {number}}}'
-            publisher.publish("cellar/dated", payload.encode())
-            sent["dated"] += 1
-        publisher.drain()
-
-
-def until_written(broker: Mosquitto) -> None:
-    """Have Mosquitto write down what it holds (SIGUSR1), and wait until it has."""
-    file = broker.folder / "mosquitto.db"
-
-    def written_ns() -> int:
-        return file.stat().st_mtime_ns if file.exists() else 0
-
-    before_ns = written_ns()
-    assert broker.process is not None
-    broker.process.send_signal(signal.SIGUSR1)
-    wait_until(lambda: written_ns() != before_ns, "the broker has written", 30)
+    print(
+        f"{RESTARTS_N} restarts, {connections_n} connections, {sender.sent_n} readings, "
+        f"{sender.sent_again_n} sent again: {accounts}"
+    )
 
 
 GROUP = """
