@@ -8,7 +8,6 @@ at least a millisecond after the one before it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from collector.readings import Reading
 from collector.store.contract import Arrival
@@ -29,7 +28,7 @@ class ArrivalTimes:
         Only for a message that is ``undated``. Readings with another time are left alone.
         """
         readings = tuple(self._spread(one, arrival.received_ms) for one in arrival.readings)
-        return arrival if readings == arrival.readings else replace(arrival, readings=readings)
+        return arrival if readings == arrival.readings else arrival.with_readings(readings)
 
     def _spread(self, reading: Reading, received_ms: int) -> Reading:
         if reading.time_ms != received_ms:
@@ -39,4 +38,4 @@ class ArrivalTimes:
             self._last_ms[reading.channel] = received_ms
             return reading
         self._last_ms[reading.channel] = last_ms + 1
-        return replace(reading, time_ms=last_ms + 1)
+        return Reading(reading.channel, last_ms + 1, reading.value, reading.marks)

@@ -341,7 +341,7 @@ class Watchers:
                     reading.channel, reading.time_ms, reading.value, doubts | reading.marks
                 )
             marked.append(reading)
-        return replace(arrival, readings=tuple(marked)) if doubted else arrival
+        return arrival.with_readings(tuple(marked)) if doubted else arrival
 
     def resume(
         self,

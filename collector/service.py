@@ -382,7 +382,7 @@ def _told_apart(
     ]
     for place, one, again in zip(places, coming, redeliveries.again(coming), strict=True):
         delivery = None if again else redeliveries.number(one)
-        told[place] = replace(arrivals[place], again=again, delivery=delivery)
+        told[place] = arrivals[place].as_delivered(delivery, again=again)
     return told
 
 

@@ -75,6 +75,36 @@ class Arrival:
     again: bool = False
     sensors: tuple[SensorState, ...] = ()
 
+    # As dataclasses.replace, which takes as long as all the decoding of a message.
+
+    def with_readings(self, readings: tuple[Reading, ...]) -> Arrival:
+        """The same message with other readings."""
+        return Arrival(
+            self.topic,
+            self.received_ms,
+            readings,
+            self.refusals,
+            self.payload,
+            self.undated,
+            self.delivery,
+            self.again,
+            self.sensors,
+        )
+
+    def as_delivered(self, delivery: Delivery | None, *, again: bool) -> Arrival:
+        """The same message with what is known of its delivery."""
+        return Arrival(
+            self.topic,
+            self.received_ms,
+            self.readings,
+            self.refusals,
+            self.payload,
+            self.undated,
+            delivery,
+            again,
+            self.sensors,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Appended:
