@@ -1,4 +1,4 @@
-"""The demo's messages: readings as SenML packs, newest stretch first. Pure.
+"""The demo's messages: readings as SenML packs. Pure.
 
 One form serves history and the present: a SenML pack (RFC 8428, JSON) of one channel with
 readings that carry their own times, some hundreds for history, one or a few when live.
@@ -49,6 +49,11 @@ SENML_UNITS = {
 PACK_N = 250
 
 
+#: The end of the history, which makes a channel live [s]: longer than a reading may be on its
+#: way without counting as late.
+FRESH_S = 360.0
+
+
 @dataclass(frozen=True, slots=True)
 class Message:
     """One MQTT message to publish, with the number of readings in it."""
@@ -75,27 +80,35 @@ def packs(channel: str, times_s: Floats, values: Floats) -> Iterator[Message]:
 def history(
     winter: Winter, until_s: float, channels: Sequence[str] = CHANNELS
 ) -> Iterator[Message]:
-    """Every reading before ``until_s`` once: what the pages need first comes first.
+    """Every reading before ``until_s`` once, each stretch in order of time.
 
-    The last day of every channel; the vats around the first layers of every print and the
-    chamber's runs, newest first; then the rest, week by week, newest first.
+    What the pages need first comes first: the last day of every channel; the vats around the
+    first layers of every print and the chamber's runs; then the rest, week by week. The last
+    minutes come at the very end: with them a channel is live, and whatever older came after
+    that would count as late. They begin with a stretch held back from before: readings that
+    went on from the last ones as long after them as they were read would seem to come from a
+    clock that is behind.
     """
-    yesterday_s = until_s - DAY_S
+    yesterday_s, fresh_s = until_s - DAY_S, until_s - FRESH_S
+    held_s, held_until_s = fresh_s - FRESH_S, fresh_s - FRESH_S / 2
     schedule = {channel: history_times(winter, channel, until_s) for channel in channels}
     urgent = {channel: _urgent(winter, channel, until_s) for channel in channels}
     for channel in channels:
         times = schedule[channel]
-        yield from _sent(winter, channel, times[times >= yesterday_s])
+        yield from _sent(winter, channel, _within(times, yesterday_s, held_s))
+        yield from _sent(winter, channel, _within(times, held_until_s, fresh_s))
     for channel in channels:
-        times = urgent[channel]
-        yield from _sent(winter, channel, times[times < yesterday_s])
-    end_s = yesterday_s
-    while end_s > winter.start_s:
+        yield from _sent(winter, channel, _within(urgent[channel], winter.start_s, yesterday_s))
+    start_s = winter.start_s
+    while start_s < yesterday_s:
+        end_s = min(start_s + 7 * DAY_S, yesterday_s)
         for channel in channels:
-            times = schedule[channel]
-            week = times[(times >= end_s - 7 * DAY_S) & (times < end_s)]
+            week = _within(schedule[channel], start_s, end_s)
             yield from _sent(winter, channel, _without(week, urgent[channel]))
-        end_s -= 7 * DAY_S
+        start_s = end_s
+    for channel in channels:
+        yield from _sent(winter, channel, _within(schedule[channel], held_s, held_until_s))
+        yield from _sent(winter, channel, _within(schedule[channel], fresh_s, until_s))
 
 
 def last_sent_s(winter: Winter, channel: str, until_s: float) -> float:
@@ -104,7 +117,8 @@ def last_sent_s(winter: Winter, channel: str, until_s: float) -> float:
     A topic keeps its order, so when this reading has arrived all of them have.
     """
     *_, last = history(winter, until_s, (channel,))
-    return float(json.loads(last.payload)[0]["bt"])
+    records = json.loads(last.payload)
+    return float(records[0]["bt"]) + float(records[-1].get("t", 0.0))
 
 
 def live(winter: Winter, start_s: float, end_s: float) -> Iterator[Message]:
@@ -129,7 +143,12 @@ def _without(times_s: Floats, others_s: Floats) -> Floats:
     return np.asarray(times_s[others_s[place] != times_s], dtype=np.float64)
 
 
+def _within(times_s: Floats, start_s: float, end_s: float) -> Floats:
+    """The moments in [start_s, end_s)."""
+    return times_s[(times_s >= start_s) & (times_s < end_s)]
+
+
 def _sent(winter: Winter, channel: str, times_s: Floats) -> Iterator[Message]:
-    """Packs of what arrives of these moments, the newest pack first."""
+    """Packs of what arrives of these moments, in order of time."""
     if len(times_s):
-        yield from reversed(list(packs(channel, *readings(winter, channel, times_s))))
+        yield from packs(channel, *readings(winter, channel, times_s))

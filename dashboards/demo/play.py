@@ -29,9 +29,9 @@ from collector.errors import BrokerError, ConflictError, InvalidError, NotFoundE
 from collector.publisher import Publisher
 from dashboards.demo.api_client import Answer, ApiClient, ApiSilentError
 from dashboards.demo.entries import Entry, entries, filled, rfc3339
-from dashboards.demo.packs import Message, history, last_sent_s, live, packs
-from dashboards.demo.physics import HOUR_S
-from dashboards.demo.sensors import CHANNELS, readings
+from dashboards.demo.packs import FRESH_S, Message, history, last_sent_s, live, packs
+from dashboards.demo.physics import HOUR_S, Floats
+from dashboards.demo.sensors import CHANNELS, history_times, readings
 from dashboards.demo.winter import SEED, Winter, winter
 
 BEGAN_FILE = "demo-began.txt"
@@ -188,12 +188,15 @@ class Player:
         self.carry_on(start_s, book)
 
     def greet(self, moment_s: float) -> None:
-        """Send one reading until it is on record: only then does the collector listen."""
-        moments = np.arange(moment_s - 60.0, moment_s)
-        times, values = readings(self.winter, "room-temp", moments)
-        (message,) = packs("room-temp", times[-1:], values[-1:])
+        """Send one reading until it is on record: only then does the collector listen.
+
+        It is one of the room's history, so that no channel is live before its history is told;
+        once that is on record, one of the present.
+        """
+        times, values = self._greeting(moment_s)
+        (message,) = packs("room-temp", times, values)
         end_s = time.monotonic() + HANDSHAKE_LIMIT_S
-        while not self._heard("room-temp", float(times[-1])):
+        while not self._heard("room-temp", float(times[0])):
             if time.monotonic() > end_s:
                 raise BrokerError(
                     "What is published does not arrive in the record.",
@@ -203,6 +206,19 @@ class Player:
             self._send(message)
             if self.stop.wait(HANDSHAKE_EVERY_S):
                 return
+
+    def _greeting(self, moment_s: float) -> tuple[Floats, Floats]:
+        """The time and value of a reading of the room that is not on record yet."""
+        told_s = min(self.winter.now_s, moment_s)
+        history = history_times(self.winter, "room-temp", told_s)
+        older = history[history < told_s - FRESH_S]
+        present = np.arange(moment_s - 60.0, moment_s)
+        for moments, place in ((older[:20], 0), (older[-20:], -1)):
+            times, values = readings(self.winter, "room-temp", moments)
+            if not self._heard("room-temp", float(times[place])):
+                return times[place][None], values[place][None]
+        times, values = readings(self.winter, "room-temp", present)
+        return times[-1:], values[-1:]
 
     def tell(self, until_s: float) -> None:
         """Publish the history of every channel that is not on record to its end."""
@@ -218,14 +234,18 @@ class Player:
         self.publisher.drain()
 
     def carry_on(self, sent_s: float, book: Book) -> None:
-        """Publish what the sensors send from ``sent_s`` on and write what falls due."""
+        """Publish what the sensors send from ``sent_s`` on and write what falls due.
+
+        Telling the history may have taken long: what the sensors sent meanwhile is not lost.
+        """
+        sent_s = self.catch_up(sent_s, book, after_history=True)
         while not self.stop.wait(TICK_S):
             sent_s = self.catch_up(sent_s, book)
 
-    def catch_up(self, sent_s: float, book: Book) -> float:
+    def catch_up(self, sent_s: float, book: Book, *, after_history: bool = False) -> float:
         """Publish and write what lies between ``sent_s`` and now; the new ``sent_s``."""
         now_s = float(np.floor(self.tempo.at(self.clock())))
-        if now_s - sent_s > PAUSE_LIMIT_S + TICK_S * self.tempo.speed:
+        if not after_history and now_s - sent_s > PAUSE_LIMIT_S + TICK_S * self.tempo.speed:
             sent_s = now_s
         for message in live(self.winter, sent_s, now_s):
             self._send(message)

@@ -1,4 +1,4 @@
-"""The demo's messages: valid SenML, each reading once, what the pages need first."""
+"""The demo's messages: valid SenML, each reading once, what the pages need first, none late."""
 
 from __future__ import annotations
 
@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 
 from collector.config import load
-from collector.readings import Role
-from dashboards.demo.packs import SENML_UNITS, TOPICS, Message, history, live
+from collector.payload import Decoder
+from collector.quality import Watchers
+from collector.readings import Mark, Role
+from dashboards.demo.packs import FRESH_S, SENML_UNITS, TOPICS, Message, history, live
 from dashboards.demo.physics import DAY_S, HOUR_S
 from dashboards.demo.sensors import CHANNELS, history_times, readings
 from dashboards.demo.settings import write_settings
@@ -68,12 +70,17 @@ def test_history_is_valid_and_holds_every_reading_once(played: Winter) -> None:
     )
 
 
-def test_the_last_day_comes_first_then_first_layers_and_soaks(played: Winter) -> None:
+def test_the_last_day_comes_first_then_first_layers_and_soaks_then_the_rest_in_order(
+    played: Winter,
+) -> None:
     rows = [row for message in history(played, played.now_s) for row in resolved(message)]
-    yesterday_s = played.now_s - DAY_S
+    yesterday_s, fresh_s = played.now_s - DAY_S, played.now_s - 2 * FRESH_S
     older = next(place for place, row in enumerate(rows) if row[2] < yesterday_s)
     assert {row[0] for row in rows[:older]} == set(TOPICS.values())
-    assert all(row[2] < yesterday_s for row in rows[older:])
+    fresh = next(n for n, row in enumerate(rows) if n > older and row[2] >= fresh_s)
+    assert all(row[2] < yesterday_s for row in rows[older:fresh])
+    assert {row[0] for row in rows[fresh:]} == set(TOPICS.values())
+    assert all(row[2] >= fresh_s for row in rows[fresh:])
     room = next(
         place for place, row in enumerate(rows) if place >= older and row[0] == TOPICS["room-temp"]
     )
@@ -83,6 +90,35 @@ def test_the_last_day_comes_first_then_first_layers_and_soaks(played: Winter) ->
         near = [row for row in early if row[0] == topic and abs(row[2] - plate.start_s) < 600]
         assert len(near) >= 5 or plate.machine == "North"
     assert room < 40_000, "a tenth of the history at most stands in front"
+    times = [row[2] for row in rows[room:fresh] if row[0] == TOPICS["room-temp"]]
+    assert times == sorted(times)
+
+
+@pytest.mark.parametrize("pack_ms", [10, 50])
+def test_nothing_of_the_history_is_marked_but_what_is_wrong_with_it(
+    played: Winter, tmp_path: Path, pack_ms: int
+) -> None:
+    """Told at once and followed by the present, as a first start of the demo does it."""
+    settings = load(write_settings(tmp_path), {})
+    watchers, decoder = Watchers(settings.channels), Decoder(settings.channels)
+    marked: dict[Mark, Counter[str]] = {mark: Counter() for mark in Mark}
+    received_ms = int(played.now_s * 1_000)
+    for message in (
+        *history(played, played.now_s),
+        *live(played, played.now_s, played.now_s + 120.0),
+    ):
+        # A pack in so many milliseconds; nothing arrives before it was read.
+        received_ms = max(received_ms + pack_ms, int(resolved(message)[-1][2] * 1_000))
+        arrival = decoder.arrival(message.topic, message.payload, received_ms)
+        for reading in watchers.marked(arrival).readings:
+            for mark in Mark:
+                marked[mark][reading.channel] += mark in reading.marks
+    for mark in (Mark.LATE, Mark.CLOCK):
+        assert not +marked[mark]
+    assert +marked[Mark.IMPLAUSIBLE] == {"vat-south": 2, "vat-north": 1}
+    # The humidity sensor that stuck for nine hours is found out, and no other.
+    assert set(+marked[Mark.STUCK]) == {"room-humidity"}
+    assert marked[Mark.STUCK]["room-humidity"] > 20
 
 
 def test_live_readings_in_slices_are_the_whole_and_carry_on_where_history_ends(

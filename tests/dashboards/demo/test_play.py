@@ -21,6 +21,7 @@ from collector.store.sqlite import SqliteStore
 from collector.subscriber import Subscriber
 from dashboards.demo.api_client import ApiClient, ApiSilentError
 from dashboards.demo.entries import entries
+from dashboards.demo.packs import FRESH_S
 from dashboards.demo.play import (
     LEAD_S,
     PAUSE_LIMIT_S,
@@ -207,6 +208,25 @@ def test_live_readings_follow_the_clock_and_a_long_pause_leaves_a_gap(
     sent_s = player.catch_up(sent_s, book)
     assert stage.wire.times_ms == []
     assert sent_s == stage.wire.clock_s
+
+
+def test_a_history_that_took_long_to_tell_leaves_no_gap(stage: Stage, played: Winter) -> None:
+    player, book = stage.player(played), Book(stage.api, [])
+    stage.wire.clock_s += PAUSE_LIMIT_S + 900.0
+    assert player.catch_up(NOW_S, book, after_history=True) == stage.wire.clock_s
+    assert min(stage.wire.times_ms) < (NOW_S + 30.0) * 1_000
+    assert max(stage.wire.times_ms) > (stage.wire.clock_s - 30.0) * 1_000
+
+
+def test_the_greeting_makes_no_channel_live_before_its_history(
+    stage: Stage, played: Winter
+) -> None:
+    player = stage.player(played)
+    player.greet(NOW_S)
+    (first_ms,) = set(stage.wire.times_ms)
+    assert first_ms < NOW_S * 1_000 - 100 * 86_400_000
+    player.greet(NOW_S)  # it broke off before the history was told
+    assert max(stage.wire.times_ms) < (NOW_S - FRESH_S) * 1_000
 
 
 def test_faster_than_the_clock_nothing_lies_in_the_future(stage: Stage, played: Winter) -> None:
