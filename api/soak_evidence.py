@@ -20,6 +20,7 @@ from api.conditions import DOUBTFUL
 from api.photographs import ending_of, picture_of
 from api.record import Kept, Photograph, Revision
 from api.soak_answers import SoakNow
+from api.soak_folds import channels_of
 from api.workshop import Workshop
 from collector.readings import Mark, Series, moment_of, ms_of
 
@@ -32,7 +33,8 @@ PROFILE_COLUMNS = ("time", "channel", "received", "believed_c", "marks", "counte
 def record_files(workshop: Workshop, found: SoakNow, now: datetime) -> dict[str, bytes]:
     """The record's share of a run's evidence as of ``now``, by path.
 
-    ``looks.json`` also has what was taken back, and every entry what stood before a change.
+    Looks and interventions come with those that were taken back, and every entry with what
+    stood before a change.
     Raises ``NotFoundError`` where the picture of a photograph is gone.
     """
     record, run = workshop.record, found.run
@@ -40,29 +42,19 @@ def record_files(workshop: Workshop, found: SoakNow, now: datetime) -> dict[str,
     return {
         "run.json": _json(_entry(run) | {"before": _changes(record.soaks.revisions(run.id))}),
         "program.json": _json(run.entry.program.model_dump(mode="json")),
-        "looks.json": _json(
-            {
-                "looks": [_entry(look) for look in found.looks],
-                "before": _changes(
-                    one for one in record.looks.all_revisions() if one.before.get("soak") == run.id
-                ),
-            }
+        "looks.json": _done_in(run.id, found.looks, record.looks.all_revisions()),
+        "interventions.json": _done_in(
+            run.id, found.interventions, record.interventions.all_revisions()
         ),
         "calibrations.json": _json(
             {
                 channel: [_entry(kept) for kept in record.calibrations.of(channel)]
-                for channel in channels_of(found)
+                for channel in channels_of(found.run.entry)
             }
         ),
         "profile.csv": _profile(workshop, found, now),
         **{path: picture_of(record, shown) for path, shown in pictures.items()},
     }
-
-
-def channels_of(found: SoakNow) -> list[str]:
-    """The probes of a run: the chamber's, then the specimen's."""
-    run = found.run.entry
-    return [*run.chamber_channels, *([run.specimen_channel] if run.specimen_channel else [])]
 
 
 def photographs_of(workshop: Workshop, found: SoakNow) -> dict[str, Photograph]:
@@ -74,13 +66,23 @@ def photographs_of(workshop: Workshop, found: SoakNow) -> dict[str, Photograph]:
     }
 
 
+def _done_in(soak_id: int, entries: Iterable[Kept[Any]], revisions: Iterable[Revision]) -> bytes:
+    """What was done in a run as it stands, and what was corrected or taken back."""
+    return _json(
+        {
+            "entries": [_entry(kept) for kept in entries],
+            "before": _changes(one for one in revisions if one.before.get("soak") == soak_id),
+        }
+    )
+
+
 def _profile(workshop: Workshop, found: SoakNow, now: datetime) -> bytes:
     run = found.run.entry
     start_ms, end_ms = ms_of(run.started), ms_of(run.ended or now) + 1
     into = io.StringIO(newline="")
     writer = csv.writer(into, lineterminator="\n")
     writer.writerow(PROFILE_COLUMNS)
-    for channel in channels_of(found):
+    for channel in channels_of(found.run.entry):
         received = workshop.received.between(channel, start_ms, end_ms)
         believed = workshop.store.between(channel, start_ms, end_ms)
         writer.writerows(_rows(received, believed))

@@ -19,7 +19,9 @@ from api.photographs import picture_of, reduced
 from api.routes.soak_shape import shape_of
 from api.soak.program import Settle, SettleRule
 from api.soak.verdict import StepVerdict
-from api.soak_evidence import channels_of, photographs_of, record_files
+from api.soak_answers import profile_of
+from api.soak_evidence import photographs_of, record_files
+from api.soak_folds import channels_of
 from collector.readings import moment_of
 from dashboards import chart_paper, soak_words, words
 from dashboards.figure import Figure
@@ -79,7 +81,9 @@ def report_of(
             piece.name: None if piece.resin is None else names.get(piece.resin)
             for piece in run.specimens
         },
-        readings={channel: len(found.profile[channel]) for channel in channels_of(found)},
+        readings={
+            channel: len(series) for channel, series in profile_of(workshop, run, now).items()
+        },
         calibrated=_calibrated(workshop, found),
         settle=settle_words(run.program.settle),
         pictures=list(_pictures(workshop, found)),
@@ -123,7 +127,7 @@ def settle_words(rule: Settle) -> str:
 def _calibrated(workshop: Workshop, found: SoakNow) -> dict[str, str]:
     """Of each probe: since when it is calibrated, or that it is not."""
     said: dict[str, str] = {}
-    for channel in channels_of(found):
+    for channel in channels_of(found.run.entry):
         entries = [kept.entry for kept in workshop.record.calibrations.of(channel)]
         before = [one for one in entries if one.valid_from <= found.run.entry.started]
         if before:

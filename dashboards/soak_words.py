@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from api.record import LoggedIntervention
+from api.soak.interventions import InterventionKind
+from api.soak.looks_due import look_due
 from api.soak.program import Finding, Step
 from api.soak.state import Excursion, Phase, Place, RunState, StepLog
 from api.soak.verdict import SpecimenVerdict, Verdict
@@ -93,7 +96,7 @@ def next_thing(state: RunState, now_ms: int) -> str:
     log = state.log
     if state.phase.over or log is None:
         return "Nothing more: the run is over." if state.phase.over else "Start the chamber."
-    if state.inside and (due := state.look_due_ms) is not None and due <= now_ms:
+    if (due := look_due(state)) is not None and not due.forecast and due.due_ms <= now_ms:
         return "Look at every specimen now and log what you see."
     if state.phase is Phase.COOL_DOWN:
         return "Let the chamber cool, take the last look, then end the run."
@@ -109,13 +112,13 @@ def next_thing(state: RunState, now_ms: int) -> str:
 
 def look_words(state: RunState, now_ms: int) -> str:
     """When the next look is due."""
-    due = state.look_due_ms
+    due = look_due(state)
     if due is None:
         return "none asked for now" if not state.phase.over else "none"
-    away_s = (due - now_ms) / 1_000
+    away_s = (due.due_ms - now_ms) / 1_000
     if away_s <= 0:
-        return f"now (due {words.age(-away_s)})"
-    return f"{words.local(moment_of(int(due))):%H:%M}, in {words.length(away_s)}"
+        return "at the end of this step" if due.forecast else f"now (due {words.age(-away_s)})"
+    return f"{words.local(moment_of(int(due.due_ms))):%H:%M}, in {words.length(away_s)}"
 
 
 def place(at: Place) -> str:
@@ -173,3 +176,16 @@ def ending(started: datetime, ended: datetime | None, now: datetime) -> str:
         if ended
         else f"since {words.moment(started, now)}"
     )
+
+
+def intervention(done: LoggedIntervention) -> str:
+    """What was done to a run, with its note."""
+    note = f" ({done.note})" if done.note and done.kind is not InterventionKind.REMARK else ""
+    if done.kind is InterventionKind.TAKEN_OUT:
+        return f"{done.specimen} was taken out{note}."
+    if done.program is not None:
+        bands = ", ".join(
+            f"{band(step)} for {words.clock_minutes(step.dwell_min)}" for step in done.program.steps
+        )
+        return f"the program was changed to {bands}{note}."
+    return done.note

@@ -49,6 +49,7 @@ PURE = (
     "api/causes/",
     "api/conditions.py",
     "api/likelihood.py",
+    "api/notices.py",
     "api/phases.py",
     "api/power.py",
     "api/costs.py",

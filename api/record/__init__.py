@@ -37,6 +37,7 @@ from api.record.entries import (
     Resin,
     Revision,
 )
+from api.record.interventions import Interventions, LoggedIntervention
 from api.record.ledgers import (
     Looks,
     Machines,
@@ -68,6 +69,7 @@ __all__ = [
     "Kept",
     "Limits",
     "Load",
+    "LoggedIntervention",
     "LoggedLook",
     "Machine",
     "Photograph",
@@ -110,6 +112,7 @@ class Record:
         self.prints = Prints(self._database)
         self.soaks = Soaks(self._database)
         self.looks = Looks(self._database)
+        self.interventions = Interventions(self._database)
         self.calibrations = Calibrations(self._database)
         self.fixtures = Fixtures(self._database)
         self.gauges = Gauges(self._database)

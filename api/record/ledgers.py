@@ -333,6 +333,10 @@ def _conditions(only: PrintFilter) -> tuple[list[str], list[Value]]:
     return conditions, [value for _, value in pairs]
 
 
+#: What may name a soak run or a specimen of one, by table.
+USED_IN = (("look", "looks"), ("intervention", "interventions"), ("break_soak", "break tests"))
+
+
 class Soaks(Ledger[SoakRun]):
     """The heat-soak runs, by start."""
 
@@ -385,18 +389,13 @@ class Soaks(Ledger[SoakRun]):
         )
 
     def _drop_specimen(self, entry_id: int, name: str) -> None:
-        self._check_count(
-            "SELECT count(*) FROM look WHERE soak = ? AND specimen = ?",
-            (entry_id, name),
-            "looks",
-            cannot=f"give up specimen {name}",
-        )
-        self._check_count(
-            "SELECT count(*) FROM break_soak WHERE soak = ? AND specimen = ?",
-            (entry_id, name),
-            "break tests",
-            cannot=f"give up specimen {name}",
-        )
+        for table, kind in USED_IN:
+            self._check_count(
+                f"SELECT count(*) FROM {table} WHERE soak = ? AND specimen = ?",
+                (entry_id, name),
+                kind,
+                cannot=f"give up specimen {name}",
+            )
         self._database.change("DELETE FROM specimen WHERE soak = ? AND name = ?", (entry_id, name))
 
     def _check(self, entry_id: int | None, entry: SoakRun) -> None:
@@ -413,12 +412,26 @@ class Soaks(Ledger[SoakRun]):
                 where="started",
                 remedy="Correct the time of that look first, or start the run earlier.",
             )
+        if entry_id is not None:
+            self._check_interventions_within(entry_id, started_ms, entry)
+
+    def _check_interventions_within(self, entry_id: int, started_ms: int, entry: SoakRun) -> None:
+        first_ms, last_ms = self._database.rows(
+            "SELECT min(time_ms), max(time_ms) FROM intervention WHERE soak = ?", (entry_id,)
+        )[0]
+        ended_ms = stored_or_none(entry.ended, "ended")
+        early = first_ms is not None and first_ms < started_ms
+        if early or (last_ms is not None and ended_ms is not None and last_ms > ended_ms):
+            raise InvalidError(
+                "something was done to the run outside of that time",
+                where="started" if early else "ended",
+                remedy="Correct or delete that intervention first.",
+            )
 
     def _check_unused(self, entry_id: int, entry: SoakRun) -> None:
-        sql = "SELECT count(*) FROM look WHERE soak = ?"
-        self._check_count(sql, (entry_id,), "looks")
-        sql = "SELECT count(*) FROM break_soak WHERE soak = ?"
-        self._check_count(sql, (entry_id,), "break tests")
+        for table, kind in USED_IN:
+            sql = f"SELECT count(*) FROM {table} WHERE soak = ?"
+            self._check_count(sql, (entry_id,), kind)
 
 
 class Looks(Ledger[LoggedLook]):

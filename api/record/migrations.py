@@ -181,6 +181,16 @@ def m006_refused_prints(connection: sqlite3.Connection) -> None:
     connection.execute("CREATE INDEX refused_print_open ON refused_print (settled, last_ms)")
 
 
+def m007_interventions(connection: sqlite3.Connection) -> None:
+    """What was done to soak runs under way: specimens taken out, programs edited, remarks."""
+    connection.execute(
+        f"""CREATE TABLE intervention ({_KEPT}, soak INTEGER NOT NULL REFERENCES soak,
+        what TEXT NOT NULL, time_ms INTEGER NOT NULL, specimen TEXT, program TEXT,
+        note TEXT NOT NULL, FOREIGN KEY (soak, specimen) REFERENCES specimen (soak, name))"""
+    )
+    connection.execute("CREATE INDEX intervention_by_soak ON intervention (soak, time_ms, id)")
+
+
 #: In the order in which they are applied.
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
@@ -189,6 +199,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m004_plans_and_results,
     m005_break_bench,
     m006_refused_prints,
+    m007_interventions,
 )
 
 

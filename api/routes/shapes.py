@@ -11,6 +11,7 @@ from pydantic.config import JsonDict
 from api.prints import Frozen, Outcome, Print
 from api.record import Bottle, BreakTest, Dismissal, Fixture, Gauge, Photograph, Plate
 from api.record.entries import LoggedLook, Machine, Resin
+from api.record.interventions import LoggedIntervention
 from api.settings_check import SettingWarning
 from api.soak.program import SoakRun
 
@@ -108,6 +109,13 @@ BREAK: JsonDict = {
     "cured": MORNING,
 }
 LOOK: JsonDict = {"specimen": "A", "time": "2026-01-14T21:00:00Z", "finding": "sound"}
+
+INTERVENTION: JsonDict = {
+    "kind": "taken_out",
+    "specimen": "B",
+    "time": "2026-01-14T21:05:00Z",
+    "note": "sagged, the others go on",
+}
 
 ON_RECORD: JsonDict = {"id": 1, "revision": 3, "changed": MORNING}
 
@@ -299,3 +307,9 @@ class LookOnRecord(LoggedLook, OnRecord):
     """A look on record."""
 
     model_config = _like({**LOOK, "soak": 1})
+
+
+class InterventionOnRecord(LoggedIntervention, OnRecord):
+    """An intervention on record."""
+
+    model_config = _like({**INTERVENTION, "soak": 1})

@@ -7,11 +7,15 @@ from datetime import datetime
 from pydantic import Field
 
 from api.answers import SoakNow
+from api.notices import Notice, NoticeKind
 from api.prints import Frozen
 from api.routes.shapes import sent
-from api.soak.program import Finding
+from api.soak.events import Abandoned, Ended, LookTaken, ProgramEdited, TakenOut
+from api.soak.looks_due import look_due
+from api.soak.program import Finding, Program
 from api.soak.state import Hole, LookAt, Phase, Place, StepLog
 from api.soak.verdict import SpecimenVerdict, Verdict
+from api.soak_folds import Refused
 from collector.readings import moment_of
 
 
@@ -31,6 +35,9 @@ class StepShape(Frozen):
     lowest_c: float | None
     highest_c: float | None
     peak_c: float | None
+    spread_k: float | None = Field(
+        description="How far the chamber's probes stood apart at most in the dwell."
+    )
 
 
 class ExcursionShape(Frozen):
@@ -100,6 +107,37 @@ class SpecimenVerdictShape(Frozen):
     steps: tuple[StepVerdictShape, ...]
 
 
+class TakenOutShape(PlaceShape):
+    """A specimen that left the chamber, with the heat it had had by then."""
+
+    specimen: str
+
+
+class VersionShape(Frozen):
+    """A program and the moment from which it was in force."""
+
+    since: datetime
+    program: Program
+
+
+class RefusedShape(Frozen):
+    """Something done that cannot have been so by what is known now; it is left out."""
+
+    time: datetime
+    what: str
+    why: str
+
+
+class NoticeShape(Frozen):
+    """One thing that a run has to tell; its key stays while it is about the same."""
+
+    key: str
+    kind: NoticeKind
+    alarming: bool = Field(description="Whether something is wrong, as against to be done.")
+    said: str
+    since: datetime | None
+
+
 class SoakStateShape(Frozen):
     """Where a soak run stands, folded from the readings and looks so far."""
 
@@ -110,6 +148,9 @@ class SoakStateShape(Frozen):
     readings_c: dict[str, float] = Field(description="Newest reading of each chamber probe.")
     last_reading: datetime | None
     look_due: datetime | None = Field(description="In the past when it is overdue.")
+    look_due_forecast: bool = Field(
+        description="Whether the readings have still to bear out that moment."
+    )
     inside: tuple[str, ...] = Field(description="Specimens still in the chamber.")
     peak_c: float | None
     reason: str
@@ -118,12 +159,16 @@ class SoakStateShape(Frozen):
     excursions: tuple[ExcursionShape, ...]
     holes: tuple[HoleShape, ...]
     looks: tuple[LookPlaceShape, ...]
+    taken_out: tuple[TakenOutShape, ...]
+    versions: tuple[VersionShape, ...] = Field(description="The first is the run's own program.")
+    refused: tuple[RefusedShape, ...]
+    notices: tuple[NoticeShape, ...]
     verdicts: tuple[SpecimenVerdictShape, ...]
 
 
 def shape_of(found: SoakNow) -> SoakStateShape:
     """The state of a run as it is sent."""
-    state = found.state
+    state, due = found.state, look_due(found.state)
     return sent(
         SoakStateShape,
         state,
@@ -131,7 +176,8 @@ def shape_of(found: SoakNow) -> SoakStateShape:
         step=None if state.log is None else state.log.number,
         readings_c=state.last_readings_c,
         last_reading=_moment(state.last_reading_ms),
-        look_due=_moment(state.look_due_ms),
+        look_due=None if due is None else _at(due.due_ms),
+        look_due_forecast=due is not None and due.forecast,
         marked_out=found.marked_out,
         steps=tuple(map(_step, state.steps)),
         excursions=tuple(
@@ -140,6 +186,15 @@ def shape_of(found: SoakNow) -> SoakStateShape:
         ),
         holes=tuple(map(_hole, state.holes)),
         looks=tuple(map(_look, state.looks)),
+        taken_out=tuple(
+            sent(TakenOutShape, _place(place), specimen=name) for name, place in state.taken_out
+        ),
+        versions=tuple(
+            VersionShape(since=moment_of(since_ms), program=program)
+            for since_ms, program in state.versions
+        ),
+        refused=tuple(map(_refused, found.refused)),
+        notices=tuple(map(notice_shape, found.notices)),
         verdicts=tuple(map(_verdict, found.verdicts)),
     )
 
@@ -155,6 +210,22 @@ def _step(log: StepLog) -> StepShape:
         settled=_moment(log.settled_ms),
         done=_moment(log.done_ms),
     )
+
+
+def _refused(refused: Refused) -> RefusedShape:
+    what = {
+        TakenOut: "taken out",
+        ProgramEdited: "program edited",
+        LookTaken: "a look",
+        Ended: "the end",
+        Abandoned: "the end",
+    }[type(refused.mark)]
+    return RefusedShape(time=moment_of(refused.mark.time_ms), what=what, why=refused.why.what)
+
+
+def notice_shape(notice: Notice) -> NoticeShape:
+    """A notice as it is sent."""
+    return sent(NoticeShape, notice, alarming=notice.kind.alarming, since=_moment(notice.since_ms))
 
 
 def _hole(hole: Hole) -> HoleShape:

@@ -14,7 +14,7 @@ from api.record.entries import LoggedLook, Revision
 from api.routes import asking
 from api.routes.asking import EntryId, Key, Now, Patch, TheWorkshop
 from api.routes.shapes import LOOK, SOAK, LookOnRecord, SoakOnRecord
-from api.routes.soak_shape import SoakStateShape, shape_of
+from api.routes.soak_shape import NoticeShape, SoakStateShape, notice_shape, shape_of
 from api.soak.program import Look, SoakRun
 from collector.errors import NotFoundError
 
@@ -82,12 +82,12 @@ def correct_soak(
 
 @router.delete(
     "/{id}",
-    summary="Delete a soak run without looks",
+    summary="Delete a soak run without looks or interventions",
     status_code=HTTPStatus.NO_CONTENT,
     responses=problems(HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT),
 )
 def delete_soak(workshop: TheWorkshop, id: EntryId, revision: asking.Revision) -> None:
-    """Refused while looks are logged in it; what stood there is kept."""
+    """Refused while anything is logged in it; what stood there is kept."""
     workshop.record.soaks.delete(id, revision=revision)
 
 
@@ -109,6 +109,16 @@ def soak_revisions(workshop: TheWorkshop, id: EntryId) -> list[Revision]:
 def get_state(workshop: TheWorkshop, now: Now, id: EntryId) -> SoakStateShape:
     """Folded anew from program, readings and looks: the dwell clock counts only in band."""
     return shape_of(answers.soak_state(workshop, id, now))
+
+
+@router.get(
+    "/{id}/notices",
+    summary="What a soak run has to tell now",
+    responses=problems(HTTPStatus.NOT_FOUND, HTTPStatus.UNPROCESSABLE_ENTITY),
+)
+def get_notices(workshop: TheWorkshop, now: Now, id: EntryId) -> list[NoticeShape]:
+    """The most urgent first. Tell each key once: it stays while the notice is about the same."""
+    return [notice_shape(notice) for notice in answers.soak_state(workshop, id, now).notices]
 
 
 @router.get("/{id}/looks", summary="List the looks", responses=problems(HTTPStatus.NOT_FOUND))

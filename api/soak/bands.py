@@ -49,13 +49,15 @@ def in_band(offsets: Floats, values: Floats, low: float, high: float) -> tuple[F
     Where it never is in band it leaves no later than it enters.
     """
     left, right = offsets[:-1], offsets[1:]
+    within = (low <= values) & (values <= high)
+    if within.all():
+        return left, right
     first, last = values[:-1], values[1:]
+    first_in, last_in = within[:-1], within[1:]
     change = last - first
     steady = change == 0
     pace = (right - left) / np.where(steady, 1.0, change)
     at_low, at_high = left + (low - first) * pace, left + (high - first) * pace
-    first_in = (low <= first) & (first <= high)
-    last_in = (low <= last) & (last <= high)
     enter = np.where(first_in, left, np.minimum(at_low, at_high))
     leave = np.where(last_in, right, np.maximum(at_low, at_high))
     never = (steady & ~first_in) | ((first < low) & (last < low)) | ((first > high) & (last > high))
@@ -101,6 +103,8 @@ def out_of_band(
 ) -> list[OutOfBand]:
     """The parts out of band between the moments ``begin`` and ``end``, both in band or ends."""
     left, right = rows.offsets[:-1], rows.offsets[1:]
+    if np.array_equal(band.enter, left) and np.array_equal(band.leave, right):
+        return []
     starts = np.column_stack((left, band.leave))
     ends = np.column_stack((np.where(band.inside, band.enter, right), right))
     kept = np.column_stack((ends[:, 0] > left, band.inside & (band.leave < right)))

@@ -86,6 +86,9 @@ class _Bench:
         self._state = state
         self._chamber = [Pending.of(track) for track in state.tracks]
         self._specimen = Pending.of(state.specimen_track) if state.specimen_track else None
+        # Numbers of the looks and removals whose place the next readings settle.
+        self._open_looks = [n for n, look in enumerate(state.looks) if not look.place.final]
+        self._open_outs = [n for n, (_, at) in enumerate(state.taken_out) if not at.final]
 
     def state(self) -> RunState:
         """The state with the readings that are still needed put back into it."""
@@ -150,6 +153,8 @@ class _Bench:
         look = LookAt(
             event.time_ms, event.specimen, event.finding, out or self._place(event.time_ms)
         )
+        if not look.place.final:
+            self._open_looks.append(len(self._state.looks))
         self._state = replace(self._state, time_ms=event.time_ms, looks=(*self._state.looks, look))
 
     def _take_out(self, event: TakenOut) -> None:
@@ -158,7 +163,10 @@ class _Bench:
         self._check_specimen(event.specimen)
         if event.specimen not in self._state.inside:
             raise InvalidError(f"{event.specimen} was taken out before.", where="specimen")
-        taken = (*self._state.taken_out, (event.specimen, self._place(event.time_ms)))
+        place = self._place(event.time_ms)
+        if not place.final:
+            self._open_outs.append(len(self._state.taken_out))
+        taken = (*self._state.taken_out, (event.specimen, place))
         self._state = replace(self._state, time_ms=event.time_ms, taken_out=taken)
 
     def _edit(self, event: ProgramEdited) -> None:
@@ -367,11 +375,10 @@ class _Bench:
             self._state = replace(self._state, first_c=_most(None, rows.highest[:1]))
         log = self._log
         if log.settled_ms is not None and log.done_ms is None:
-            low, high = (
-                _least(log.lowest_c, rows.lowest[:1]),
-                _most(log.highest_c, rows.highest[:1]),
-            )
-            self._relog(replace(log, lowest_c=low, highest_c=high))
+            low = _least(log.lowest_c, rows.lowest[:1])
+            high = _most(log.highest_c, rows.highest[:1])
+            if (low, high) != (log.lowest_c, log.highest_c):
+                self._relog(replace(log, lowest_c=low, highest_c=high))
 
     def _note_hole(self, new: Hole) -> None:
         known = self._state.holes
@@ -381,9 +388,11 @@ class _Bench:
         self._state = replace(self._state, holes=(*known, new))
 
     def _note_peak(self, readings: Floats) -> None:
-        self._state = replace(self._state, peak_c=_most(self._state.peak_c, readings))
-        if self._log.done_ms is None:
-            self._relog(replace(self._log, peak_c=_most(self._log.peak_c, readings)))
+        peak, own = _most(self._state.peak_c, readings), _most(self._log.peak_c, readings)
+        if peak != self._state.peak_c:
+            self._state = replace(self._state, peak_c=peak)
+        if self._log.done_ms is None and own != self._log.peak_c:
+            self._relog(replace(self._log, peak_c=own))
 
     # --- steps -----------------------------------------------------------------------------
 
@@ -426,36 +435,32 @@ class _Bench:
 
     def _open_moments(self) -> list[float]:
         """Offsets of the places that the next readings will settle [ms]."""
-        return sorted(
-            {place.time_ms - self._state.started_ms for place in self._places() if not place.final}
-        )
-
-    def _places(self) -> list[Place]:
         state = self._state
-        return [place for _, place in state.taken_out] + [look.place for look in state.looks]
+        places = [state.looks[n].place for n in self._open_looks]
+        places += [state.taken_out[n][1] for n in self._open_outs]
+        return sorted({place.time_ms - state.started_ms for place in places})
 
     def _settle_places(self, offset: float) -> None:
         """Make places final up to a moment: as they are, or here and now at that very moment."""
-        if all(place.final for place in self._places()):
+        if not self._open_looks and not self._open_outs:
             return
 
         def settled(place: Place) -> Place:
             then = place.time_ms - self._state.started_ms
-            if place.final or then > offset:
+            if then > offset:
                 return place
             if then < offset:
                 return replace(place, final=True)
             return replace(self._place(place.time_ms), final=True)
 
-        state = self._state
-        self._state = replace(
-            state,
-            looks=tuple(
-                look if look.place.final else replace(look, place=settled(look.place))
-                for look in state.looks
-            ),
-            taken_out=tuple((name, settled(place)) for name, place in state.taken_out),
-        )
+        looks, outs = list(self._state.looks), list(self._state.taken_out)
+        for n in self._open_looks:
+            looks[n] = replace(looks[n], place=settled(looks[n].place))
+        for n in self._open_outs:
+            outs[n] = (outs[n][0], settled(outs[n][1]))
+        self._open_looks = [n for n in self._open_looks if not looks[n].place.final]
+        self._open_outs = [n for n in self._open_outs if not outs[n][1].final]
+        self._state = replace(self._state, looks=tuple(looks), taken_out=tuple(outs))
 
     # --- small things ----------------------------------------------------------------------
 

@@ -95,9 +95,10 @@ class Program(Frozen):
     ``look_every_min`` asks for looks during the dwell beside the one at the end of each
     step, ``look_every_k`` for looks while the chamber climbs: that makes the program a ramp,
     whose results count in temperature reached, not in steps held. Above ``stop_above_c`` the
-    run should be stopped, by hand: nothing here switches a heater. Across a stretch without a
-    chamber reading longer than ``gap_limit_s`` nothing is counted. ``note`` says where the
-    program comes from.
+    run should be stopped, and ``stop_when_all_gave_way`` says so once every specimen has given
+    way: by hand, nothing here switches a heater. After the last step the chamber cools down,
+    and may be opened below ``cool_down_to_c``. Across a stretch without a chamber reading longer
+    than ``gap_limit_s`` nothing is counted. ``note`` says where the program comes from.
     """
 
     name: str = Field(min_length=1, max_length=80)
@@ -106,6 +107,8 @@ class Program(Frozen):
     look_every_min: float | None = Field(None, gt=0, le=100_000)
     look_every_k: float | None = Field(None, gt=0, le=100)
     stop_above_c: float | None = Field(None, ge=-100, le=500)
+    stop_when_all_gave_way: bool = True
+    cool_down_to_c: float | None = Field(None, ge=-100, le=500)
     gap_limit_s: float = Field(GAP_LIMIT_DEFAULT_S, gt=0, le=86_400)
     note: str = Field("", max_length=2_000)
 
@@ -193,30 +196,39 @@ class SoakRun(Frozen):
         return self
 
 
-def approach_min(step: Step, from_c: float) -> float:
+def approach_min(step: Step, from_c: float, *, tau_s: float | None = None) -> float:
     """Estimated minutes from ``from_c`` [°C] into the band of a step.
 
-    At the step's ramp limit, or :data:`APPROACH_DEFAULT_K_PER_MIN` where it has none.
+    A chamber with a known time constant ``tau_s`` nears its setpoint exponentially, and no
+    faster than the step's ramp limit. Without one it goes at the ramp limit, or at
+    :data:`APPROACH_DEFAULT_K_PER_MIN`.
     """
     distance = max(step.low_c - from_c, from_c - step.high_c, 0.0)
-    return distance / (step.ramp_limit_k_per_min or APPROACH_DEFAULT_K_PER_MIN)
+    ramp = step.ramp_limit_k_per_min
+    if tau_s is None or distance == 0:
+        return distance / (ramp or APPROACH_DEFAULT_K_PER_MIN)
+    lagged = tau_s / 60 * math.log((distance + step.tolerance_k) / step.tolerance_k)
+    return max(lagged, distance / ramp if ramp else 0.0)
 
 
-def estimated_min(program: Program, from_c: float = 20.0) -> float:
+def estimated_min(program: Program, from_c: float = 20.0, *, tau_s: float | None = None) -> float:
     """Estimated length of the whole program from a chamber at ``from_c`` [min].
 
     Each approach starts from the setpoint before it; cooling down at the end is not in it.
     """
     starts = [from_c, *(step.setpoint_c for step in program.steps)]
     approaches = (
-        approach_min(step, start) for step, start in zip(program.steps, starts, strict=False)
+        approach_min(step, start, tau_s=tau_s)
+        for step, start in zip(program.steps, starts, strict=False)
     )
     return math.fsum(approaches) + program.dwell_min
 
 
-def finishing_time(program: Program, started: datetime, from_c: float = 20.0) -> datetime:
+def finishing_time(
+    program: Program, started: datetime, from_c: float = 20.0, *, tau_s: float | None = None
+) -> datetime:
     """When the last dwell will be done if the run starts at ``started`` from ``from_c``."""
-    return started + timedelta(minutes=estimated_min(program, from_c))
+    return started + timedelta(minutes=estimated_min(program, from_c, tau_s=tau_s))
 
 
 def stepped(name: str, setpoints_c: Sequence[float], *, dwell_min: float, note: str) -> Program:
@@ -248,6 +260,26 @@ READY_MADE: tuple[Program, ...] = (
         note=(
             "Takes its temperatures and its 2 hours from the preferred values of "
             "IEC 60068-2-2 for dry heat; it is not that test."
+        ),
+    ),
+    stepped(
+        "Five-kelvin steps",
+        range(50, 81, 5),
+        dwell_min=30,
+        note=(
+            "Half an hour each 5 K, to narrow down where a resin gave way between two wider "
+            "steps: common practice, no source."
+        ),
+    ),
+    Program(
+        name="One long soak at 70 °C",
+        steps=(Step(setpoint_c=70, dwell_min=16 * 60, ramp_limit_k_per_min=1),),
+        settle=Settle(rule=SettleRule.NEAR_FINAL),
+        look_every_min=240,
+        note=(
+            "Takes 70 °C and 16 hours from the preferred values of IEC 60068-2-2, its 2 K and "
+            "1 K/min from the edition of 2007 and the 3 K of settling from IEC 60068-1 (these "
+            "three from memory); it is not that test."
         ),
     ),
     steady_ramp(

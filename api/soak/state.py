@@ -9,7 +9,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass, field
 
-from api.soak.program import APPROACH_DEFAULT_K_PER_MIN, Finding, Program, Step
+from api.soak.program import Finding, Program, Step
 
 
 class Phase(enum.StrEnum):
@@ -234,46 +234,23 @@ class RunState:
         return limit is not None and self.peak_c is not None and self.peak_c > limit
 
     @property
+    def cool(self) -> bool:
+        """Whether every chamber probe has come down to where the program lets it be opened."""
+        limit, values = self.program.cool_down_to_c, self.last_readings_c.values()
+        return (
+            limit is not None
+            and self.phase is Phase.COOL_DOWN
+            and len(values) == len(self.tracks)
+            and max(values) <= limit
+        )
+
+    @property
+    def gave_way(self) -> frozenset[str]:
+        """Specimens that a look found to have given way."""
+        return frozenset(look.specimen for look in self.looks if look.finding.gave_way)
+
+    @property
     def inside(self) -> tuple[str, ...]:
         """Specimens that are still in the chamber."""
         out = {name for name, _ in self.taken_out}
         return tuple(name for name in self.specimens if name not in out)
-
-    @property
-    def look_due_ms(self) -> float | None:
-        """When the next look is due, as far as can be told now; in the past when overdue.
-
-        A look at every specimen still inside is due when a step is done, in the dwell every
-        ``look_every_min`` after it began or was last looked at, and on a climb every
-        ``look_every_k``. The end of a dwell is forecast from the last reading as if the
-        chamber stayed in band, a climb as if it kept to its ramp limit.
-        """
-        log = self.log
-        if log is None or not self.inside or self.phase.over:
-            return None
-        looked: dict[str, float] = {look.specimen: look.time_ms for look in self.looks}
-        oldest = min(looked.get(name, float("-inf")) for name in self.inside)
-        done = [step.done_ms for step in self.steps if step.done_ms is not None]
-        if done and oldest < done[-1]:
-            return done[-1]
-        if self.folded is None:
-            return None
-        if self.phase is Phase.APPROACH and self.program.look_every_k is not None:
-            return self._climb_look_due_ms(log.step, self.program.look_every_k)
-        if self.phase is not Phase.DWELL or log.settled_ms is None:
-            return None
-        end = self.started_ms + self.folded + log.remaining_s * 1_000
-        every = self.program.look_every_min
-        return end if every is None else min(end, max(oldest, log.settled_ms) + every * 60_000)
-
-    def _climb_look_due_ms(self, step: Step, every_k: float) -> float | None:
-        """When the chamber is, or will be, that much hotter than when last looked at."""
-        if self.peak_c is None or self.first_c is None or self.folded is None:
-            return None
-        seen = {
-            look.specimen: look.place.peak_c for look in self.looks if look.place.peak_c is not None
-        }
-        coolest = min(seen.get(name, self.first_c) for name in self.inside)
-        missing_k = max(coolest + every_k - self.peak_c, 0.0)
-        minutes = missing_k / (step.ramp_limit_k_per_min or APPROACH_DEFAULT_K_PER_MIN)
-        return self.started_ms + self.folded + minutes * 60_000

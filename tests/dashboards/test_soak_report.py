@@ -7,6 +7,7 @@ import io
 import json
 import re
 import zipfile
+from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -17,6 +18,8 @@ from starlette.testclient import TestClient
 from api.answers import Workshop
 from api.evidence import checked_archive
 from api.photographs import keep_photograph
+from api.record import LoggedIntervention
+from api.soak.interventions import InterventionKind
 from dashboards.cli import main
 from tests.dashboards import workshops
 from tests.dashboards.pages.conftest import client_of
@@ -36,6 +39,15 @@ def browser(tmp_path: Path) -> TestClient:
     first, second, *_ = workshop.record.looks.of(1)
     keep_photograph(workshop.record, jpeg(), look_id=first.id)
     workshop.record.looks.delete(second.id)
+    workshop.record.interventions.add(
+        LoggedIntervention(
+            soak=1,
+            kind=InterventionKind.TAKEN_OUT,
+            time=workshops.NOW - timedelta(minutes=30),
+            specimen="amber 1",
+            note="for the break bench",
+        )
+    )
     return client_of(workshop)
 
 
@@ -79,6 +91,7 @@ def test_the_report_says_what_is_known_and_what_it_rests_on(browser: TestClient)
         "Sound when last looked at, after the whole dwell of step 1",
         "Not looked at yet: nothing is known.",
         "14 Jan 2026 13:00",
+        "amber 1 was taken out (for the break bench).",
         "independent thermal cut-out",
         "without a calibration on record before the run",
         "states conformity with no standard",
@@ -105,6 +118,7 @@ def test_the_bundle_holds_everything_and_checks_out(browser: TestClient) -> None
         "manifest.json",
         "manifest.sha256",
         "calibrations.json",
+        "interventions.json",
         "looks.json",
         "photographs/look-1-1.jpg",
         "profile.csv",
@@ -117,10 +131,12 @@ def test_the_bundle_holds_everything_and_checks_out(browser: TestClient) -> None
         "state.json",
     }
     looks = json.loads(files["looks.json"])
-    assert [look["id"] for look in looks["looks"]] == [1]
+    assert [look["id"] for look in looks["entries"]] == [1]
     assert [(one["id"], one["change"]) for one in looks["before"]] == [(2, "deleted")]
     state = json.loads(files["state.json"])
-    assert state == browser.get("/api/soaks/1/state").json()
+    now = browser.get("/api/soaks/1/state").json()
+    # What it has to tell is of the moment of the bundle.
+    assert state | {"notices": []} == now | {"notices": []}
     rows = list(csv.DictReader(io.StringIO(files["profile.csv"].decode())))
     stored = workshop_of(browser).store.between("chamber", 0, 2**62)
     assert [float(row["believed_c"]) for row in rows] == stored.values.tolist()

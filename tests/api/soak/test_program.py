@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -43,16 +44,28 @@ def test_the_band_holds_its_own_edges() -> None:
 
 
 def test_ready_made_programs_climb_and_say_where_they_come_from() -> None:
-    hourly, preferred, ramp = READY_MADE
+    hourly, preferred, narrow, long, ramp = READY_MADE
     assert [step.setpoint_c for step in hourly.steps] == [50, 60, 70, 80, 90, 100, 110, 120]
     assert {step.dwell_min for step in hourly.steps} == {60}
     assert "no source" in hourly.note
     # IEC 60068-2-2 preferred temperatures 55, 70, 85, 100, 125 °C; shortest duration 2 h.
     assert [step.setpoint_c for step in preferred.steps] == [55, 70, 85, 100, 125]
+    assert [step.setpoint_c for step in narrow.steps] == [50, 55, 60, 65, 70, 75, 80]
+    # IEC 60068-2-2 preferred: 70 °C, 16 h.
+    assert (long.steps[0].setpoint_c, long.steps[0].dwell_min) == (70, 960)
     # ISO 75 and ASTM D648 heat at 2 °C/min (test-house pages).
     assert ramp.steps[0].ramp_limit_k_per_min == 2
     assert estimated_min(ramp, from_c=20) == pytest.approx((148 - 20) / 2 + 1)
     assert all("compl" not in program.note for program in READY_MADE)
+
+
+def test_a_lagging_chamber_nears_its_setpoint_exponentially() -> None:
+    """T(t) = 60 - 40 exp(-t/tau): with tau 10 min, 58 °C is reached after 10 ln 20 minutes."""
+    step = Step(setpoint_c=60, tolerance_k=2)
+    assert approach_min(step, 20, tau_s=600) == pytest.approx(10 * math.log(20))
+    slow = Step(setpoint_c=60, tolerance_k=2, ramp_limit_k_per_min=1)
+    assert approach_min(slow, 20, tau_s=600) == pytest.approx(38)
+    assert approach_min(step, 59, tau_s=600) == 0
 
 
 def test_estimated_length_counts_the_way_into_each_band() -> None:

@@ -6,6 +6,7 @@ import pytest
 
 from api.soak.engine import fold
 from api.soak.events import ChamberReading, Event, LookTaken, Started
+from api.soak.looks_due import look_due
 from api.soak.program import Finding, Program, Step, steady_ramp
 from api.soak.verdict import SpecimenVerdict, Verdict, overshot, verdict_on, verdicts
 
@@ -147,7 +148,9 @@ def test_on_a_ramp_results_count_in_temperature_reached() -> None:
     assert (judged.survived_c, judged.failed_c) == (62, 72)
     early = fold(ramp, events[:4])
     # 20 °C at the start and 24 °C after two minutes: 10 K more than at the start in 3 minutes.
-    assert early.look_due_ms == 5 * MIN
+    due = look_due(early)
+    assert due is not None
+    assert due.due_ms == 5 * MIN
     assert not early.too_hot
     limited = ramp.model_copy(update={"stop_above_c": 70.0})
     assert fold(limited, events).too_hot
