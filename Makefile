@@ -20,6 +20,7 @@ lint: .venv/.ready-test
 
 bench: .venv/.ready-test
 	$(BIN)/python -m pytest tests/bench --benchmark-only
+	$(BIN)/python -m tests.bench.bench_store
 	$(BIN)/python tests/bench/bench_ingest.py
 	$(BIN)/python tests/bench/bench_conditions.py
 

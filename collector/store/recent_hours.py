@@ -184,6 +184,11 @@ class HoursView:
             found |= read
         return [found[slot] for slot in slots]
 
+    def kept(self, channel: int, hour: int) -> RecentHour | None:
+        """One whole hour, if it is kept."""
+        found = self._recent.kept(self._cursor, [(channel, hour)]).get((channel, hour))
+        return found if found is not None and found.until_ms == (hour + 1) * HOUR_MS else None
+
     def _completed(self, channel: int, kept: RecentHour, end_ms: int) -> RecentHour:
         times_ms, values = self._readings(channel, kept.until_ms, end_ms)
         return RecentHour.of(

@@ -49,12 +49,9 @@ def parts(
     """
     channel = sqlite_read.id_of(connection, name)
     asked = _Asked(connection, recent, channel, gap_limit_ms, edges)
+    within = list(asked.within(start_ms, end_ms, grain_ms))  # first: the hours it takes are kept
     return Parts.joined(
-        [
-            *asked.last_before(name, start_ms),
-            *asked.within(start_ms, end_ms, grain_ms),
-            *asked.first_after(name, end_ms),
-        ]
+        [*asked.last_before(name, start_ms), *within, *asked.first_after(name, end_ms)]
     )
 
 
@@ -85,11 +82,10 @@ class _Asked:
 
     def last_before(self, name: str, time_ms: int) -> Iterator[Parts]:
         """The last reading strictly before a time, if there is one."""
-        number = (time_ms - 1) // HOUR_MS
-        (hour,) = self._recent.hours(self._channel, number, number + 1)
-        place = int(np.searchsorted(hour.times_ms, time_ms)) - 1
-        if place >= 0:
-            yield _single(int(hour.times_ms[place]), float(hour.values[place]))
+        hour = self._recent.kept(self._channel, (time_ms - 1) // HOUR_MS)
+        place = 0 if hour is None else int(np.searchsorted(hour.times_ms, time_ms))
+        if hour is not None and place > 0:
+            yield _single(int(hour.times_ms[place - 1]), float(hour.values[place - 1]))
             return
         reading = sqlite_read.before(self._connection, name, time_ms)
         if reading is not None:
@@ -97,10 +93,9 @@ class _Asked:
 
     def first_after(self, name: str, time_ms: int) -> Iterator[Parts]:
         """The first reading at or after a time, if there is one."""
-        number = time_ms // HOUR_MS
-        (hour,) = self._recent.hours(self._channel, number, number + 1)
-        place = int(np.searchsorted(hour.times_ms, time_ms))
-        if place < len(hour):
+        hour = self._recent.kept(self._channel, time_ms // HOUR_MS)
+        place = 0 if hour is None else int(np.searchsorted(hour.times_ms, time_ms))
+        if hour is not None and place < len(hour):
             yield _single(int(hour.times_ms[place]), float(hour.values[place]))
             return
         reading = sqlite_read.after(self._connection, name, time_ms)
@@ -182,7 +177,8 @@ class _Asked:
             return
         heads = np.cumsum([0, *(len(hour) for hour in whole[:-1])])
         starts = _cuts(times_ms, begin, end, edges, heads)
-        if end - begin < _WORTH_N * len(starts) or not np.isfinite(area).all():
+        sums = np.array([hour.area[-1] for hour in whole])
+        if end - begin < _WORTH_N * len(starts) or not np.isfinite(sums).all():
             yield from self._cut(times_ms[begin:end], values[begin:end], edges)
             return
         ends = np.append(starts[1:], end) - 1

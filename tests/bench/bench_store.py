@@ -1,18 +1,24 @@
-"""Readings on disk and charts from them, in one run: bytes, milliseconds, and two peers.
+"""Readings on disk and charts from them, in one run: bytes, milliseconds, and peers.
 
-    nice -n 10 .venv/bin/python -m tests.bench.bench_store [--days 365] [--years 10]
-                                                           [--jitter-ms 0] [--folder FOLDER]
+    .venv/bin/python -m tests.bench.bench_store [--days 365] [--years 10] [--jitter-ms 0]
+                                                [--no-rows] [--no-charts] [--folder FOLDER]
 
 One channel at one reading a second. Asked for: 1,500 buckets of the whole, a month, a day and
-an hour, each up to the newest reading, from
+an hour, each up to the newest reading. Everyone is asked on a connection that is open, and
+*warm*: the shortest of several calls after one that is not counted; *first*: the first call on a
+new connection, the shortest of five, with the file in the system's memory.
 
-- *vatside*: ``SqliteStore.buckets``, with time-weighted means and coverage;
+- *vatside*: ``SqliteStore.buckets``: minimum, maximum, time-weighted mean, count and coverage,
+  with gaps left out;
 - *rows*: the same readings as rows of SQLite and GROUP BY (once, not repeated);
-- *DuckDB*: its own table, and a Parquet file (minimum, maximum, plain mean, count).
+- *DuckDB*: its own table, and a Parquet file, asked the same in SQL (``tests/bench/duckdb_sql.py``;
+  where a bucket is narrow the answers are compared), and once more only what GROUP BY gives by
+  itself: minimum, maximum, plain mean, count.
 
 Then the same chart of ``--years`` times as much, what inserting costs with and without packing,
-and how long a day of eight channels takes to pack. DuckDB and pyarrow are not among the
-dependencies: ``pip install duckdb pyarrow`` by hand, or their columns stay empty.
+how long a day of eight channels takes to pack, and how long an insert waits meanwhile. DuckDB
+and pyarrow are not among the dependencies: ``.venv/bin/pip install duckdb pyarrow`` by hand, or
+their part is left out and said to be.
 """
 
 from __future__ import annotations
@@ -21,12 +27,14 @@ import argparse
 import importlib.util
 import os
 import platform
+import shutil
 import sqlite3
 import statistics
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -35,17 +43,26 @@ import numpy as np
 import numpy.typing as npt
 
 from collector.readings import Reading
-from collector.store import sqlite, sqlite_hours
-from collector.store.contract import Arrival
+from collector.store import packing, sqlite, sqlite_hours
+from collector.store.contract import Arrival, Buckets
+from collector.store.keeping import keep_only
 from collector.store.packing import Hour
 from collector.store.sqlite import SqliteStore
 from collector.store.sqlite_connections import open_writer
 from collector.store.stretches import DAY_MS, HOUR_MS
+from tests.bench.duckdb_sql import plain_sql, same_sql
 
 START_MS = 1_767_225_600_000  # 2026-01-01T00:00:00Z
 CHANNEL = "vat-north"
 BUCKETS_N = 1_500
 GAP_LIMIT_MS = 300_000
+
+#: A first call is made on so many new connections; the shortest counts.
+FIRST_N = 5
+
+#: What takes longer [ms] is asked once.
+SLOW_MS = 1_500.0
+
 HAS_PEERS = all(importlib.util.find_spec(name) for name in ("duckdb", "pyarrow"))
 
 Day = tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]
@@ -148,17 +165,8 @@ def windows(days_n: int) -> dict[str, tuple[int, int]]:
     return {name: (end_ms - span, end_ms) for name, span in spans.items() if span <= end_ms}
 
 
-def chart(store: SqliteStore, window: tuple[int, int]) -> Any:
+def chart(store: SqliteStore, window: tuple[int, int]) -> Buckets:
     return store.buckets(CHANNEL, *window, BUCKETS_N, gap_limit_ms=GAP_LIMIT_MS)
-
-
-def bucket_sql(source: str, window: tuple[int, int]) -> str:
-    width = (window[1] - window[0]) / BUCKETS_N
-    return (
-        f"SELECT CAST((time_ms - {window[0]}) / {width} AS INTEGER) AS bucket,"
-        " min(value), max(value), avg(value), count(*)"
-        f" FROM {source} WHERE time_ms >= {window[0]} AND time_ms < {window[1]} GROUP BY 1"
-    )
 
 
 def rows_of_sqlite(folder: Path, days_n: int, jitter_ms: int) -> tuple[dict[str, float], float]:
@@ -177,46 +185,89 @@ def rows_of_sqlite(folder: Path, days_n: int, jitter_ms: int) -> tuple[dict[str,
         connection.commit()
         took = {}
         for name, window in windows(days_n).items():
-            query = bucket_sql("reading", window) + " HAVING min(channel) = 1"
             begin = time.perf_counter()
-            connection.execute(query.replace("WHERE", "WHERE channel = 1 AND")).fetchall()
+            connection.execute(plain_sql("reading", window, BUCKETS_N)).fetchall()
             took[name] = (time.perf_counter() - begin) * 1_000
     size = path.stat().st_size / (days_n * 86_400)
     path.unlink()
     return took, size
 
 
+@dataclass(frozen=True, slots=True)
+class Peer:
+    """What a peer took [ms] for each span, and its bytes a reading where they are its own."""
+
+    name: str
+    took: Mapping[str, float]
+    bytes_each: float | None = None
+
+
 def fetched(connection: Any, query: str) -> Any:
     return connection.execute(query).fetchnumpy()
 
 
-def peers(folder: Path, days_n: int, jitter_ms: int) -> dict[str, tuple[dict[str, float], float]]:
-    """For each peer: shortest time per window [ms], and bytes a reading."""
+def peers(folder: Path, days_n: int, jitter_ms: int, own: Mapping[str, Buckets]) -> Iterator[Peer]:
+    """DuckDB by table and by Parquet, each asked the same and asked less."""
     import duckdb
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     parquet, table = folder / "readings.parquet", folder / "readings.duckdb"
-    schema = pa.schema([("time_ms", pa.int64()), ("value", pa.float64())])
+    schema = pa.schema([("channel", pa.int32()), ("time_ms", pa.int64()), ("value", pa.float64())])
     with pq.ParquetWriter(parquet, schema, compression="zstd") as writer:
         for times_ms, values in days(days_n, jitter_ms):
-            writer.write_table(pa.table([times_ms, values], schema=schema))
-    with duckdb.connect(str(table)) as own:
-        own.execute(f"CREATE TABLE reading AS FROM read_parquet('{parquet}') ORDER BY time_ms")
-    found: dict[str, tuple[dict[str, float], float]] = {}
-    with duckdb.connect(str(table), read_only=True) as own:
-        for name, source, path in (
-            ("DuckDB table", "reading", table),
-            ("DuckDB Parquet", f"read_parquet('{parquet}')", parquet),
-        ):
-            took = {
-                span: timed(partial(fetched, own, bucket_sql(source, window)))
-                for span, window in windows(days_n).items()
-            }
-            found[name] = took, path.stat().st_size / (days_n * 86_400)
-    parquet.unlink()
+            channel = np.ones(len(times_ms), dtype=np.int32)
+            writer.write_table(pa.table([channel, times_ms, values], schema=schema))
+    with duckdb.connect(str(table)) as filled:
+        filled.execute(f"CREATE TABLE reading AS FROM read_parquet('{parquet}') ORDER BY time_ms")
+    for name, source, path in (
+        ("table", "reading", table),
+        ("Parquet", f"read_parquet('{parquet}')", parquet),
+    ):
+        bytes_each = path.stat().st_size / (days_n * 86_400)
+        same, plain, first = {}, {}, {}
+        for span, window in windows(days_n).items():
+            query = same_sql(source, window, BUCKETS_N, GAP_LIMIT_MS)
+            took: list[float] = []
+            while len(took) < FIRST_N and (not took or took[0] < SLOW_MS):
+                with duckdb.connect(str(table), read_only=True) as cold:
+                    cold.execute("SELECT count(*) FROM reading").fetchall()
+                    ms, answer = once(partial(fetched, cold, query))
+                    took.append(ms)
+            first[span] = min(took)
+            compare(f"{span} by {name}", own[span], answer)
+            with duckdb.connect(str(table), read_only=True) as warm:
+                less = partial(fetched, warm, plain_sql(source, window, BUCKETS_N))
+                plain[span] = timed(less, 5)
+                slow = first[span] > SLOW_MS
+                same[span] = first[span] if slow else timed(partial(fetched, warm, query), 5)
+        yield Peer(f"DuckDB {name}, the same", same, bytes_each)
+        yield Peer(f"DuckDB {name}, the same, first", first)
+        yield Peer(f"DuckDB {name}, less", plain)
+        path.unlink() if source != "reading" else None
     table.unlink()
-    return found
+
+
+def once(act: Callable[[], Any]) -> tuple[float, Any]:
+    """How long a call takes [ms], and what it gives."""
+    begin = time.perf_counter()
+    answer = act()
+    return (time.perf_counter() - begin) * 1_000, answer
+
+
+def compare(span: str, own: Buckets, answer: Any) -> None:
+    """Hold our buckets against DuckDB's, where both have the same edges."""
+    if (own.starts_ms != answer["edge"]).any():
+        return  # wide buckets of ours begin on whole minutes, hours or days
+    for ours, theirs in (
+        (own.counts, answer["n"]),
+        (own.minima, answer["low"]),
+        (own.maxima, answer["high"]),
+        (own.means, answer["mean"]),
+        (own.coverage, answer["coverage"]),
+    ):
+        np.testing.assert_allclose(ours, np.ma.filled(theirs, np.nan), rtol=0, atol=1e-6)
+    print(f"DuckDB's buckets of the {span} are equal to vatside's, to 1e-6.")
 
 
 # -- inserting and packing -------------------------------------------------------------------
@@ -273,17 +324,29 @@ def sync(store: SqliteStore, flushed: bool) -> None:
     store._writer.execute(f"PRAGMA synchronous = {'FULL' if flushed else 'OFF'}")
 
 
-def packing_of_a_day(folder: Path) -> None:
-    """Eight channels at one reading a second, a day and two hours, packed in one go."""
-    path = folder / "eight.db"
+EIGHT = tuple(f"channel-{i}" for i in range(8))
+
+
+def eight_channels(path: Path) -> tuple[Day, int]:
+    """Eight channels at one reading a second, a day and two hours, all in rows; what comes next."""
     first, second = days(2, 0)
-    times_ms = np.concatenate((first[0], second[0][:7_201]))
-    values = np.concatenate((first[1], second[1][:7_201]))
-    own = tuple(f"channel-{i}" for i in range(8))
+    n = 7_201
     with SqliteStore(path) as store:
         store.append([])
         with nothing_packed(True):
-            append(store, times_ms, values, 8_000, own)
+            for part in (first, (second[0][:n], second[1][:n])):
+                append(store, *part, 8_000, EIGHT)
+        count = store.count()
+    return (second[0][n:], second[1][n:]), count
+
+
+def packing_of_a_day(folder: Path) -> None:
+    """A day of eight channels packed in one go; then again while inserts come."""
+    path = folder / "eight.db"
+    coming, n = eight_channels(path)
+    again = folder / "again.db"
+    shutil.copy(path, again)
+    with SqliteStore(path) as store:
         rows = path.stat().st_size
         slices = []
         begin, cpu = time.perf_counter(), time.process_time()
@@ -294,7 +357,6 @@ def packing_of_a_day(folder: Path) -> None:
             slices.append(time.perf_counter() - slice_begin)
         took, cpu = time.perf_counter() - begin, time.process_time() - cpu
         store.compact()
-        n = store.count()
         print(
             f"packing a day of eight channels ({n:,} readings): {took:.2f} s ({cpu:.2f} s of CPU) "
             f"in {len(slices)} slices, the longest {max(slices) * 1_000:.0f} ms, the median "
@@ -305,6 +367,45 @@ def packing_of_a_day(folder: Path) -> None:
         made = store.backup(folder / "backup.db")
         print(f"verified backup of it: {time.perf_counter() - begin:.2f} s, {made.bytes_n:,} bytes")
         made.path.unlink()
+    path.unlink()
+    inserts_while_packing(again, coming)
+    again.unlink()
+
+
+def inserts_while_packing(path: Path, coming: Day) -> None:
+    """How long each batch of 100 waits, its own slice of packing included, until all is packed."""
+    took: list[float] = []
+    at = 0
+    with SqliteStore(path) as store:
+        store.append([])
+        while store._unsettled or at < 50:
+            part = slice(at, at + 25)  # two batches
+            took += append(store, coming[0][part], coming[1][part], 100, EIGHT)
+            at += 25
+        print(
+            f"inserting batches of 100 while that is packed: {len(took)} batches, the median "
+            f"{statistics.median(took) * 1_000:.0f} ms, 99 of 100 within "
+            f"{sorted(took)[int(len(took) * 0.99)] * 1_000:.0f} ms, "
+            f"the longest {max(took) * 1_000:.0f} ms"
+        )
+
+
+def thinning_while_inserting(folder: Path) -> None:
+    """What a slice of thinning holds an insert up for: four hours of one reading a second."""
+    path = folder / "thinned.db"
+    write(path, 3, 0)
+    with SqliteStore(path) as store:
+        took = []
+        gone = keep_only(store, CHANNEL, (START_MS, START_MS + 2 * DAY_MS), 60_000, GAP_LIMIT_MS)
+        while True:
+            ms, one = once(partial(next, gone, None))
+            if one is None:
+                break
+            took.append(ms)
+        print(
+            f"thinning to a few of each minute: {len(took)} slices of four hours, the median "
+            f"{statistics.median(took):.0f} ms, the longest {max(took):.0f} ms"
+        )
     path.unlink()
 
 
@@ -332,6 +433,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:
         folder = Path(name)
         packing_of_a_day(folder)
+        thinning_while_inserting(folder)
         insert_rates(folder, asked.insert_hours)
         if not asked.no_charts:
             charts(folder, asked.days, asked.years, asked.jitter_ms, rows=not asked.no_rows)
@@ -341,37 +443,57 @@ def charts(folder: Path, days_n: int, years: int, jitter_ms: int, *, rows: bool)
     path = folder / "readings.db"
     took_s = write(path, days_n, jitter_ms)
     n = days_n * 86_400
+    found: dict[str, Buckets] = {}
+    first, own = {}, {}
     with SqliteStore(path) as store:
         assert store.count() == n
-        own = {
-            name: timed(partial(chart, store, window)) for name, window in windows(days_n).items()
-        }
+        for span, window in windows(days_n).items():
+            took = []
+            for _ in range(FIRST_N):
+                packing.unpack.cache_clear()
+                with SqliteStore(path, read_only=True) as cold:
+                    cold.count()  # opens its connection
+                    ms, found[span] = once(partial(chart, cold, window))
+                    took.append(ms)
+            first[span] = min(took)
+            own[span] = timed(partial(chart, store, window))
         begin = time.perf_counter()
         faults = store.check(sample_n=200)
         print(
             f"{n:,} readings written in {took_s:.0f} s; check of 200 hours and all sums: "
             f"{faults or 'sound'}, {time.perf_counter() - begin:.1f} s"
         )
-    columns = {"vatside": (own, path.stat().st_size / n)}
+    columns = [Peer("vatside", own, path.stat().st_size / n), Peer("vatside, first", first)]
     path.unlink()
     if HAS_PEERS:
-        columns |= peers(folder, days_n, jitter_ms)
+        columns += peers(folder, days_n, jitter_ms, found)
     else:
-        print("DuckDB and pyarrow are not installed: their columns are left out.")
+        print("DuckDB is left out: .venv/bin/pip install duckdb pyarrow")
     if rows:
-        columns["SQLite rows"] = rows_of_sqlite(folder, days_n, jitter_ms)
-    print(f"{'':16}" + "".join(f"{name:>12}" for name in own) + f"{'bytes each':>14}")
-    for name, (took, size) in columns.items():
-        print(f"{name:16}" + "".join(f"{ms:9.1f} ms" for ms in took.values()) + f"{size:14.2f}")
-        if name.startswith("DuckDB"):
-            ratios = "".join(f"{took[span] / own[span]:11.1f}x" for span in own)
-            print(f"{'  over vatside':16}{ratios}")
+        columns.append(Peer("SQLite rows, less", *rows_of_sqlite(folder, days_n, jitter_ms)))
+    tell(columns)
     if years > 1:
         write(path, days_n * years, jitter_ms)
         with SqliteStore(path) as store:
             whole = timed(lambda: chart(store, windows(days_n * years)["all"]))
         print(f"{years} times as long: {whole:.1f} ms, {whole / own['all']:.2f} times one")
         path.unlink()
+
+
+def tell(columns: Sequence[Peer]) -> None:
+    """A line for each, and below it how many times as long as vatside in the same state it took."""
+    own, first = columns[0].took, columns[1].took
+    print(
+        f"{'1,500 buckets of':32}" + "".join(f"{name:>12}" for name in own) + f"{'bytes each':>12}"
+    )
+    for one in columns:
+        size = "" if one.bytes_each is None else f"{one.bytes_each:12.2f}"
+        print(f"{one.name:32}" + "".join(f"{ms:9.1f} ms" for ms in one.took.values()) + size)
+        if not one.name.startswith("vatside"):
+            ours = first if one.name.endswith("first") else own
+            print(
+                f"{'  over vatside':32}" + "".join(f"{one.took[x] / ours[x]:11.1f}x" for x in ours)
+            )
 
 
 if __name__ == "__main__":
