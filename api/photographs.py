@@ -85,6 +85,7 @@ def reduced(content: bytes, side_px: int) -> bytes:
     from PIL import Image
 
     with Image.open(io.BytesIO(content), formats=tuple(_MEDIA_TYPE)) as opened:
+        opened.draft("RGB", (side_px, side_px))  # a JPEG is decoded no larger than it has to be
         picture = opened.convert("RGBA")
     picture.thumbnail((side_px, side_px))
     paper = Image.new("RGB", picture.size, "white")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated
@@ -14,6 +15,7 @@ from api.causes_answers import unusual_answer
 from api.checked import checked
 from api.marks import Counted
 from api.phases import first_layers, phases_of
+from api.photographs import PICTURE_MAX
 from api.print_answers import remarks_on
 from api.print_conditions import LEAST_COVERAGE
 from api.prints import Outcome, Print, window_of
@@ -158,6 +160,9 @@ def show_print(
         outcomes=Outcome,
         modes=words.MODES,
         spots=words.SPOTS,
+        photographs=workshop.record.photographs.of(print_id=kept.id),
+        photograph_key=str(uuid.uuid4()),
+        picture_max=PICTURE_MAX,
         done=done,
         fault=fault,
     )

@@ -133,6 +133,17 @@
   });
 
   for (const field of document.querySelectorAll("input[type=file][data-send]")) {
-    field.addEventListener("change", () => { if (field.value) field.form.requestSubmit(); });
+    field.addEventListener("change", () => {
+      const [picture] = field.files;
+      if (!picture) return;
+      const most = Number(field.dataset.most);
+      if (picture.size > most) {
+        field.value = "";
+        say(`This picture is too large: ${(picture.size / 1048576).toFixed(0)} MiB. `
+          + `Take one of at most ${most / 1048576} MiB.`);
+        return;
+      }
+      field.form.requestSubmit();
+    });
   }
 })();

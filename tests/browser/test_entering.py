@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Locator, Page, Route, expect
 
 from tests.browser.conftest import Open, Server
@@ -115,6 +117,41 @@ def test_a_change_is_seen_in_the_summary_before_anything_is_on_record(
     expect(summary).to_contain_text("A normal exposure of 14 s is above the usual 1 to 10 s.")
     expect(summary).to_contain_text("Kiln Amber")
     assert server.workshop.record.prints.count() == 42
+
+
+def test_a_photograph_is_sent_when_it_is_taken_and_comes_back_after_it_was_removed(
+    server: Server, thumb: Thumb, tmp_path: Path
+) -> None:
+    taken = tmp_path / "collar.jpg"
+    Image.new("RGB", (1_600, 1_200), (120, 90, 40)).save(taken)
+    page = thumb.page
+    page.goto(f"{server.address}/prints/41")
+    with page.expect_file_chooser() as chooser:
+        thumb.tap(page.locator("label.picture"))
+    chooser.value.set_files(taken)
+    page.wait_for_url("**/prints/41?done=photograph-1#photographs")
+    assert thumb.taps == 1
+    small = page.locator(".photographs img")
+    expect(small).to_be_visible()
+    page.wait_for_function("document.querySelector('.photographs img').naturalWidth === 480")
+    thumb.tap(page.get_by_role("button", name="Remove"))
+    page.wait_for_url("**/prints/41?done=no-photograph-1#photographs")
+    expect(small).to_have_count(0)
+    thumb.tap(page.get_by_role("button", name="Undo", exact=True))
+    page.wait_for_url("**/prints/41?done=photograph-1#photographs")
+    expect(small).to_have_count(1)
+    assert thumb.taps == 3
+
+
+def test_a_photograph_that_is_too_large_is_refused_before_it_is_sent(
+    server: Server, thumb: Thumb, tmp_path: Path
+) -> None:
+    taken = tmp_path / "collar.jpg"
+    taken.write_bytes(bytes(17 * 1_048_576))
+    thumb.page.goto(f"{server.address}/prints/41")
+    thumb.page.locator("input[name=picture]").set_input_files(taken)
+    thumb.page.get_by_text("This picture is too large: 17 MiB.").wait_for()
+    assert server.workshop.record.photographs.of(print_id=41) == []
 
 
 # ---- a bad connection ------------------------------------------------------------------------
