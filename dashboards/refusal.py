@@ -11,7 +11,11 @@ from collector.errors import VatsideError
 #: What the record's own names of fields begin with, and a form's do not.
 _WITHIN = re.compile(r"^(?:settings|guidance)\.")
 
-_PART = re.compile(r"^parts\.(\d+)\.(\w+)$")
+#: ``parts.0.note`` and ``channels.0.since`` stand in line 0 of a form.
+_LINE = re.compile(r"^(parts|channels)\.(\d+)(?:\.(\w+))?$")
+
+#: The field of a line that a fault of the whole line, or of its name, is about.
+_FIRST = {"parts": "part", "channels": "channel"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +34,12 @@ def refusal_of(fault: VatsideError | None, labels: Mapping[str, str]) -> Refusal
     what = fault.what[:1].upper() + fault.what[1:]
     sentence = " ".join(filter(None, [what if what[-1:] in ".!?" else f"{what}.", fault.remedy]))
     where = fault.where or ""
-    part = _PART.match(where)
-    name = f"{part[2]}-{part[1]}" if part else _field(where)
+    line = _LINE.match(where)
+    name = f"{line[3]}-{line[2]}" if line else _field(where)
+    if line and name not in labels:
+        name = f"{_FIRST[line[1]]}-{line[2]}"
+    if name not in labels and f"{name}_low" in labels:
+        name = f"{name}_low"  # the fault of a range stands at its first end
     if name not in labels:
         return Refusal(None, where or None, sentence)
     return Refusal(name, labels[name], sentence)

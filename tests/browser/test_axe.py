@@ -36,6 +36,10 @@ PAGES = [
     "/soak",
     "/soak/1",
     "/shelf",
+    "/shelf/resins/1",
+    "/shelf/bottles/new",
+    "/shelf/plates/new",
+    "/shelf/machines/1",
     "/health",
     "/sensors",
     "/sensors/chamber?boiling_read_c=99.1&pressure_hpa=1000&preview=yes",
@@ -92,6 +96,6 @@ def test_axe_finds_nothing(one_server: Server, open_page: Open, path: str) -> No
 def test_axe_does_find_what_is_wrong(one_server: Server, open_page: Open) -> None:
     """The check itself is no ornament: a field without a label is found."""
     page = open_page().page
-    page.goto(f"{one_server.address}/shelf")
-    page.evaluate("document.querySelector('label[for=resin-name]').remove()")
+    page.goto(f"{one_server.address}/shelf/resins/1")
+    page.evaluate("document.querySelector('label[for=name]').remove()")
     assert any(" label: " in line for line in found_by_axe(page))

@@ -25,6 +25,8 @@ PAGES = {
     "/soak": 0,
     "/soak/1": 1,
     "/shelf": 0,
+    "/shelf/resins/1": 0,
+    "/shelf/machines/1": 0,
     "/health": 0,
     "/sensors": 0,
     "/sensors/chamber?boiling_read_c=99.1&pressure_hpa=1000&preview=yes": 0,

@@ -320,7 +320,7 @@ def test_an_empty_record_leads_to_resins_and_machines(
 ) -> None:
     assert "Put a resin and a machine on record first" in empty_client.get("/prints").text
     empty_client.post("/shelf/resins", data={"name": "Willow", "density_g_cm3": "1,08"})
-    empty_client.post("/shelf/machines", data={"name": "North", "vat_temperature": "vat-north"})
+    empty_client.post("/shelf/machines", data={"name": "North", "channel-0": "vat-north"})
     assert empty.record.resins.get(1).entry.density_g_cm3 == 1.08
     (link,) = empty.record.machines.get(1).entry.channels
     assert (link.channel, link.role) == ("vat-north", "vat_temperature")
