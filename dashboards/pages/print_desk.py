@@ -72,21 +72,27 @@ def desk(workshop: Workshop, now: datetime, asked: Asked) -> dict[str, Any]:
     """What the entering part of the page shows."""
     record = workshop.record
     running = record.prints.running()
-    unjudged = PrintFilter(looked=False)
-    newest = record.prints.newest(WAITING_N + len(running), only=unjudged)
-    waiting = [kept for kept in newest if not kept.entry.running][:WAITING_N]
+    waiting = waiting_prints(workshop, WAITING_N)
+    unjudged_n = record.prints.count(PrintFilter(looked=False))
     return {
         "done": _print_or_none(workshop, asked.done),
         "gone": _gone(workshop, asked.gone),
         "dismissed": _dismissed(workshop, asked.dismissed),
         "running": [Running(kept, planned_time(workshop, kept.entry)) for kept in running],
         "waiting": waiting,
-        "waiting_more_n": record.prints.count(unjudged) - len(running) - len(waiting),
+        "waiting_more_n": unjudged_n - len(running) - len(waiting),
         "found_runs": found_runs(workshop, now),
         "patterns": free_machines(workshop, running),
         "planned": planned_rounds(workshop),
         "outcomes": Outcome,
     }
+
+
+def waiting_prints(workshop: Workshop, most_n: int) -> list[Kept[Print]]:
+    """The newest prints that are over and that nobody has looked at."""
+    running_n = len(workshop.record.prints.running())
+    newest = workshop.record.prints.newest(most_n + running_n, only=PrintFilter(looked=False))
+    return [kept for kept in newest if not kept.entry.running][:most_n]
 
 
 def free_machines(workshop: Workshop, running: list[Kept[Print]]) -> list[Pattern]:

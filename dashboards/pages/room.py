@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
 from api.answers import ChannelNow, Workshop, room_now
+from api.found_prints import found_prints
 from api.health import removed_from
 from api.marks import Counted
 from collector.readings import Role, ms_of
@@ -17,6 +18,7 @@ from dashboards import chart_rows, traces, words
 from dashboards.chart_rows import Trace
 from dashboards.figure import Figure, panel_figure
 from dashboards.pages import readiness
+from dashboards.pages.print_desk import waiting_prints
 from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
 from dashboards.sheet import Now, SheetsHere
 
@@ -25,6 +27,9 @@ router = APIRouter(include_in_schema=False)
 #: Windows the page offers [h].
 WINDOWS_H = {6: "6 hours", 24: "a day", 168: "a week"}
 Hours = Annotated[int, Query(ge=1, le=24 * 31)]
+
+#: Prints shown that wait for somebody to look at them.
+WAITING_N = 3
 
 TREND_WIDTH, TREND_HEIGHT = 300.0, 40.0
 
@@ -81,6 +86,8 @@ def room(
         advices=readiness.advices(workshop, now),
         limit_fields=readiness.LIMIT_FIELDS,
         prints=state.prints,
+        waiting=waiting_prints(workshop, WAITING_N),
+        found_n=len(found_prints(workshop, now).waiting),
         soaks=state.soaks,
         resins=resin_names(workshop),
         machines=machine_names(workshop),

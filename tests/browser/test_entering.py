@@ -79,6 +79,22 @@ def test_which_part_failed_is_said_in_three_taps(server: Server, thumb: Thumb) -
     assert [part.outcome for part in parts] == ["good", "failed", "good", "good"]
 
 
+def test_from_the_room_it_is_three_taps_too(server: Server, thumb: Thumb) -> None:
+    page = thumb.page
+    page.goto(server.address)
+    thumb.tap(page.locator("#waiting a.entry").first)
+    thumb.tap(page.locator(".part").first.locator("label.choice", has_text="failed"))
+    thumb.tap(page.get_by_role("button", name="Save what came of it"))
+    page.wait_for_url("**/prints/41?done=outcome")
+    assert thumb.taps == 3
+    assert server.workshop.record.prints.get(41).entry.parts[0].outcome == "failed"
+    page.goto(server.address)
+    thumb.tap(page.get_by_role("link", name="Start a print on North"))
+    thumb.tap(page.get_by_role("button", name="Started now"))
+    page.wait_for_url("**/prints/43?done=start")
+    assert thumb.taps == 5
+
+
 def test_how_it_failed_and_where_it_stood_is_a_tap_each(server: Server, thumb: Thumb) -> None:
     thumb.page.goto(f"{server.address}/prints/41/outcome")
     part = thumb.page.locator(".part").nth(2)
