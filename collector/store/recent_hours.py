@@ -11,10 +11,11 @@ equally far in the journal; a reader of an older moment reads for itself.
 
 from __future__ import annotations
 
+import operator
 import sqlite3
 import threading
 from collections import OrderedDict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Self
 
@@ -23,8 +24,8 @@ import numpy as np
 from collector.store import sqlite_read
 from collector.store.stretches import HOUR_MS, Times, Values
 
-#: Readings kept at the most; a reading takes 24 bytes.
-KEPT_MOST_N = 1_000_000
+#: Readings kept at the most; a reading takes 24 bytes. Half as many again are kept end to end.
+KEPT_MOST_N = 800_000
 
 #: An hour, even one without readings, counts as so many more.
 _HOUR_COUNTS_N = 500
@@ -68,6 +69,33 @@ class RecentHour:
         return type(self).of(moment_ms, self.times_ms[:place], self.values[:place])
 
 
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Hours end to end; ``heads`` are the places where each of them begins."""
+
+    hours: tuple[RecentHour, ...]
+    times_ms: Times
+    values: Values
+    area: Values
+    heads: Times
+
+    @classmethod
+    def of(cls, hours: Sequence[RecentHour]) -> Self:
+        """Of hours in time order, each with readings."""
+        times_ms = np.concatenate([hour.times_ms for hour in hours])
+        values = np.concatenate([hour.values for hour in hours])
+        area = np.concatenate([hour.area for hour in hours])
+        heads = np.cumsum([0, *(len(hour) for hour in hours[:-1])])
+        return cls(tuple(hours), times_ms, values, area, heads)
+
+    def __len__(self) -> int:
+        return len(self.times_ms)
+
+    def of_same(self, hours: Sequence[RecentHour]) -> bool:
+        """Whether it is of these very hours."""
+        return len(hours) == len(self.hours) and all(map(operator.is_, hours, self.hours))
+
+
 class RecentHours:
     """What is kept for all readers of a file; safe to use from threads."""
 
@@ -75,6 +103,7 @@ class RecentHours:
         self._most_n = most_n
         self._lock = threading.Lock()
         self._hours: OrderedDict[Slot, RecentHour] = OrderedDict()
+        self._runs: OrderedDict[int, Run] = OrderedDict()
         self._kept_n = 0
         self._cursor = 0
 
@@ -133,6 +162,21 @@ class RecentHours:
             while self._kept_n > self._most_n:
                 self._drop(next(iter(self._hours)))
 
+    def run(self, channel: int, hours: Sequence[RecentHour]) -> Run:
+        """Hours end to end, as they were put together last time if they are the same."""
+        with self._lock:
+            run = self._runs.get(channel)
+            if run is not None and run.of_same(hours):
+                self._runs.move_to_end(channel)
+                return run
+        run = Run.of(hours)
+        with self._lock:
+            self._runs[channel] = run
+            self._runs.move_to_end(channel)
+            while sum(map(len, self._runs.values())) > self._most_n // 2:
+                self._runs.popitem(last=False)
+        return run
+
     def _put(self, slot: Slot, hour: RecentHour) -> None:
         self._hours[slot] = hour
         self._kept_n += len(hour) + _HOUR_COUNTS_N
@@ -183,6 +227,10 @@ class HoursView:
             self._recent.keep(self._cursor, read)
             found |= read
         return [found[slot] for slot in slots]
+
+    def run(self, channel: int, hours: Sequence[RecentHour]) -> Run:
+        """Hours in time order, each with readings, end to end."""
+        return self._recent.run(channel, hours)
 
     def kept(self, channel: int, hour: int) -> RecentHour | None:
         """One whole hour, if it is kept."""

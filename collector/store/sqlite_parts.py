@@ -7,6 +7,7 @@ too where it is not.
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Iterator, Sequence
 
@@ -15,7 +16,7 @@ import numpy.typing as npt
 
 from collector.store import packing, pyramid, sqlite_read
 from collector.store.pyramid import DAYS, HOURS, TENS, Level, Summaries
-from collector.store.recent_hours import HoursView, RecentHour
+from collector.store.recent_hours import HoursView, RecentHour, Run
 from collector.store.stretches import HOUR_MS, MINUTE_MS, Parts, Times
 
 #: Readings are summed where there are this many for each sum.
@@ -23,6 +24,9 @@ _WORTH_N = 3
 
 #: Hours that are taken from memory, and kept there, for one question; more go by unkept.
 _RECENT_MOST_N = 240
+
+#: From so many hours on, the last one is taken apart from the rest.
+_SPLIT_FROM_N = 4
 
 #: Times within a summary's block are unsigned and of 32 bits.
 _BLOCK_MOST_MS = 2**32
@@ -166,30 +170,34 @@ class _Asked:
             inside = slice(*np.searchsorted(hour.times_ms, (start_ms, end_ms)).tolist())
             yield from self._cut(hour.times_ms[inside], hour.values[inside], edges)
         whole = [hour for hour in hours if len(hour) and hour.longest_ms <= self._gap_limit_ms]
-        if not whole:
-            return
-        times_ms, values, area = (
-            np.concatenate([getattr(hour, column) for hour in whole])
-            for column in ("times_ms", "values", "area")
-        )
-        begin, end = np.searchsorted(times_ms, (start_ms, end_ms)).tolist()
+        # The last hour of a live channel is another one each time; the rest stays together.
+        split = len(whole) - 1 if len(whole) >= _SPLIT_FROM_N else 0
+        for part in (whole[:split], whole[split:]):
+            if part:
+                yield from self._of_run(part, start_ms, end_ms, edges)
+
+    def _of_run(
+        self, hours: Sequence[RecentHour], start_ms: int, end_ms: int, edges: Times | None
+    ) -> Iterator[Parts]:
+        """Hours with readings and no gap within."""
+        run = self._recent.run(self._channel, hours) if len(hours) > 1 else Run.of(hours)
+        begin, end = np.searchsorted(run.times_ms, (start_ms, end_ms)).tolist()
         if begin == end:
             return
-        heads = np.cumsum([0, *(len(hour) for hour in whole[:-1])])
-        starts = _cuts(times_ms, begin, end, edges, heads)
-        sums = np.array([hour.area[-1] for hour in whole])
-        if end - begin < _WORTH_N * len(starts) or not np.isfinite(sums).all():
-            yield from self._cut(times_ms[begin:end], values[begin:end], edges)
+        starts = _cuts(run.times_ms, begin, end, edges, run.heads)
+        finite = all(math.isfinite(hour.area[-1]) for hour in hours)
+        if end - begin < _WORTH_N * len(starts) or not finite:
+            yield from self._cut(run.times_ms[begin:end], run.values[begin:end], edges)
             return
         ends = np.append(starts[1:], end) - 1
         yield Parts(
-            times_ms[starts],
-            times_ms[ends],
-            values[starts],
-            values[ends],
-            np.minimum.reduceat(values[:end], starts),
-            np.maximum.reduceat(values[:end], starts),
-            area[ends] - area[starts],
+            run.times_ms[starts],
+            run.times_ms[ends],
+            run.values[starts],
+            run.values[ends],
+            np.minimum.reduceat(run.values[:end], starts),
+            np.maximum.reduceat(run.values[:end], starts),
+            run.area[ends] - run.area[starts],
             ends - starts + 1,
         )
 
