@@ -83,6 +83,22 @@ def test_dew_point_absolute_humidity_and_ratio(
     assert point == pytest.approx(library, abs=0.05)
 
 
+def test_a_hot_chamber_lies_within_what_the_formula_is_good_for() -> None:
+    # 60 °C, 10 %: Magnus 17.532 °C and 13.0035 g/m³, PsychroLib 17.453 °C and 12.9717 g/m³.
+    assert dew_point_c(60.0, 10.0) == pytest.approx(17.532, abs=6e-4)
+    assert dew_point_c(60.0, 10.0) == pytest.approx(17.453, abs=0.1)
+    assert absolute_humidity_g_m3(60.0, 10.0) == pytest.approx(13.0035, rel=1e-4)
+    assert absolute_humidity_g_m3(60.0, 10.0) == pytest.approx(12.9717, rel=1e-2)
+
+
+@pytest.mark.parametrize(
+    ("temperature", "ratio"), [(5.0, 0.005425), (25.0, 0.020173), (50.0, 0.086863)]
+)
+def test_humidity_ratio_at_saturation_in_the_ashrae_table(temperature: float, ratio: float) -> None:
+    # ASHRAE Handbook Fundamentals 2017, ch. 1, table 2, at 101.325 kPa.
+    assert humidity_ratio(temperature, 100.0) == pytest.approx(ratio, rel=1e-2)
+
+
 def test_dew_point_and_frost_point_are_told_apart() -> None:
     # 15 °C, 30 %RH: 0.32 K apart.
     dew, frost = dew_point_c(15.0, 30.0), frost_point_c(15.0, 30.0)

@@ -6,6 +6,7 @@ another that day. What each print is told of its vat has to come from the probe 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -189,6 +190,18 @@ def written_down(run: Run) -> dict[str, Any]:
     }
 
 
+def dew_point(t_c: pd.Series[float], rh_pct: pd.Series[float]) -> pd.Series[float]:
+    """Over water, by the coefficients of WMO Guide No. 8, Annex 4.B, written out anew."""
+    gamma = (rh_pct / 100).map(math.log) + 17.62 * t_c / (243.12 + t_c)
+    return 243.12 * gamma / (17.62 - gamma)
+
+
+def water_in_the_air(t_c: pd.Series[float], rh_pct: pd.Series[float]) -> pd.Series[float]:
+    """Absolute humidity [g/m³]: 216.679 e / T, e in hPa, T in K."""
+    saturated_hpa = 6.112 * (17.62 * t_c / (243.12 + t_c)).map(math.exp)
+    return 216.679 * rh_pct / 100 * saturated_hpa / (t_c + 273.15)
+
+
 def test_the_three_forgotten_nights_are_found_and_told(winter: Winter) -> None:
     client, found = winter.client, []
     since = BEGIN - timedelta(days=1)
@@ -250,6 +263,16 @@ def test_the_conditions_of_all_forty_equal_an_independent_calculation(winter: Wi
                 expected = figures(above, start_s, end_s, GAP_S)
                 told = window["derived"]["vat_minus_room"]
                 assert told["mean"] == pytest.approx(expected["mean"], rel=1e-9)
+            air = (winter.said["room-temp"], winter.said["room-humid"])
+            for quantity, formula in (
+                ("dew_point", dew_point),
+                ("absolute_humidity", water_in_the_air),
+            ):
+                expected = figures(joined(*air, (GAP_S, GAP_S), formula), start_s, end_s, GAP_S)
+                told = window["derived"][quantity]
+                for figure, value in expected.items():
+                    assert told[figure] == pytest.approx(value, rel=1e-9, abs=1e-9), quantity
+            assert window["not_derived"]["frost_point"].startswith("the dew point stayed above")
         if run.probe is not None:
             moved[run.start >= MOVED] += 1
             # The other machine's vat stood at 40 °C: a probe attributed wrongly would show it.
