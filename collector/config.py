@@ -7,6 +7,7 @@ the key, and what to write instead.
 
 from __future__ import annotations
 
+import enum
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -42,6 +43,7 @@ __all__ = [
 #: Every key that vatside.toml may hold, as table.key, and what it means.
 SETTINGS: Mapping[str, str] = {
     "broker.url": "mqtt://HOST[:PORT], or mqtts:// for TLS; 1883 and 8883 when left out",
+    "broker.mqtt": "its version of MQTT, 5 or 3.1.1 in quotes; 5 when left out",
     "broker.username": "name to log in with; the password is VATSIDE_BROKER_PASSWORD",
     "broker.client_id": "name of our session at the broker; vatside when left out",
     "broker.ca_file": "certificates of the authority that signed the broker's; the system's own",
@@ -109,6 +111,13 @@ RECEIVE_MAXIMUM_N = 1_000
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
+class MqttVersion(enum.StrEnum):
+    """The versions of MQTT that the collector speaks."""
+
+    V5 = "5"
+    V3_1_1 = "3.1.1"
+
+
 @dataclass(frozen=True, slots=True)
 class BrokerSettings:
     """The MQTT broker to listen to. The password never shows in a ``repr``."""
@@ -127,6 +136,7 @@ class BrokerSettings:
     receive_maximum: int = RECEIVE_MAXIMUM_N
     share_group: str | None = None
     payload_limit_bytes: int = MOST_BYTES
+    mqtt: MqttVersion = MqttVersion.V5
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,7 +341,22 @@ def _broker(table: Table, environ: Mapping[str, str]) -> BrokerSettings:
         receive_maximum=table.whole("receive_maximum", 1, 65_535, RECEIVE_MAXIMUM_N),
         share_group=_share_group(table),
         payload_limit_bytes=table.whole("payload_limit_bytes", 1, 2**28 - 1, MOST_BYTES),
+        mqtt=_mqtt_version(table),
     )
+
+
+def _mqtt_version(table: Table) -> MqttVersion:
+    if "mqtt" not in table.values:
+        return MqttVersion.V5
+    version = MqttVersion(table.choice("mqtt", list(MqttVersion)))
+    if version is MqttVersion.V5:
+        return version
+    for key in ("session_expiry_s", "receive_maximum"):
+        if key in table.values:
+            raise table.error(
+                key, "MQTT 3.1.1 knows of no such thing.", "Set it at the broker instead."
+            )
+    return version
 
 
 def _share_group(table: Table) -> str | None:

@@ -1,4 +1,4 @@
-"""paho's client as the rest of the collector uses it: MQTT 5, TLS, faults, many at once.
+"""paho's client as the rest of the collector uses it: versions, TLS, faults, many at once.
 
 With :mod:`collector.subscriber` the home of paho. Two things are added to the library:
 
@@ -16,15 +16,16 @@ from __future__ import annotations
 import ssl
 import struct
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MessageType, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from collector.config import BrokerSettings
+from collector.config import BrokerSettings, MqttVersion
 from collector.errors import SettingsError
 from collector.publications import Publication, packet_end, publications
 
@@ -73,6 +74,19 @@ class Client(mqtt.Client):
                     if self.on_fault is not None:
                         self.on_fault(again)
 
+    @property
+    def is_mqtt_5(self) -> bool:
+        """Whether it speaks MQTT 5.0, and not 3.1.1."""
+        return bool(self.protocol == mqtt.MQTTv5)
+
+    def subscribe_to(self, filters: Iterable[str], retained: int) -> None:
+        """Subscribe at QoS 1; ``retained`` is MQTT 5's option of when retained messages come."""
+        if self.is_mqtt_5:
+            options = SubscribeOptions(qos=1, retainHandling=retained)
+            self.subscribe([(one, options) for one in filters])
+        else:
+            self.subscribe([(one, 1) for one in filters])
+
     def reconnect(self) -> MQTTErrorCode:
         """Connect anew; what came by the old connection and was not handled is forgotten."""
         self._came = self._handed = b""
@@ -100,7 +114,7 @@ class Client(mqtt.Client):
         came, place = self._came, 0
         while rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
             if self.on_publications is not None:
-                found, place = publications(came, place)
+                found, place = publications(came, place, has_properties=self.is_mqtt_5)
                 if found:
                     self.on_publications(found)
             end = packet_end(came, place)
@@ -130,12 +144,16 @@ class Client(mqtt.Client):
         self._packet_queue(MessageType.PUBACK, packets, packet_ids[-1], 1)
 
 
-def client_for(broker: BrokerSettings, client_id: str, *, manual_ack: bool = False) -> Client:
-    """A client for a broker, not connected yet: MQTT 5, TLS and login as the settings say."""
+def client_for(
+    broker: BrokerSettings, client_id: str, *, manual_ack: bool = False, keep_session: bool = False
+) -> Client:
+    """A client for a broker, not connected yet: version, TLS and login as the settings say."""
+    version_5 = broker.mqtt is MqttVersion.V5
     client = Client(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
-        protocol=mqtt.MQTTv5,
+        clean_session=None if version_5 else not keep_session,
+        protocol=mqtt.MQTTv5 if version_5 else mqtt.MQTTv311,
         manual_ack=manual_ack,
     )
     if broker.tls:
@@ -189,16 +207,22 @@ def _unfit_file(key: str, path: Path | None, fault: Exception) -> SettingsError:
 
 
 def connect(client: Client, broker: BrokerSettings, *, keep_session: bool) -> None:
-    """Start connecting in the background, and keep trying; with a session that lasts or not."""
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.ReceiveMaximum = broker.receive_maximum
-    if keep_session:
-        properties.SessionExpiryInterval = broker.session_expiry_s
-    client.connect_async(
-        broker.host,
-        broker.port,
-        keepalive=KEEPALIVE_S,
-        clean_start=not keep_session,
-        properties=properties,
-    )
+    """Start connecting in the background, and keep trying; with a session that lasts or not.
+
+    ``keep_session`` as the client was made with: in MQTT 3.1.1 it belongs to the client.
+    """
+    if client.is_mqtt_5:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.ReceiveMaximum = broker.receive_maximum
+        if keep_session:
+            properties.SessionExpiryInterval = broker.session_expiry_s
+        client.connect_async(
+            broker.host,
+            broker.port,
+            keepalive=KEEPALIVE_S,
+            clean_start=not keep_session,
+            properties=properties,
+        )
+    else:
+        client.connect_async(broker.host, broker.port, keepalive=KEEPALIVE_S)
     client.loop_start()

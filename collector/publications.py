@@ -1,4 +1,4 @@
-"""PUBLISH packets out of the bytes of an MQTT 5.0 connection (section 3.3), many at once. Pure.
+"""PUBLISH packets out of the bytes of an MQTT connection (section 3.3), many at once. Pure.
 
 paho reads a packet in three pieces from the socket and builds a dozen objects for it. For the
 one kind of packet that comes by the thousand this takes what is needed out of the bytes and
@@ -15,7 +15,7 @@ _PUBLISH = 0x30
 _PUBLISH_MASK = 0xF4
 _DUP, _QOS_1, _RETAIN = 0x08, 0x02, 0x01
 
-#: The length of the topic and that of the properties.
+#: The length of the topic and one character of it.
 _SHORTEST = 3
 
 #: A variable byte integer has no more than these.
@@ -32,8 +32,13 @@ class Publication(NamedTuple):
     dup: bool
 
 
-def publications(came: bytes, place: int) -> tuple[list[Publication], int]:
-    """The PUBLISH packets that follow each other from ``place`` on, and where they end."""
+def publications(
+    came: bytes, place: int, *, has_properties: bool = True
+) -> tuple[list[Publication], int]:
+    """The PUBLISH packets that follow each other from ``place`` on, and where they end.
+
+    They have properties in MQTT 5.0 and none in 3.1.1.
+    """
     found: list[Publication] = []
     end = len(came)
     while place < end and came[place] & _PUBLISH_MASK == _PUBLISH:
@@ -44,11 +49,9 @@ def publications(came: bytes, place: int) -> tuple[list[Publication], int]:
             break
         topic_end = start + 2 + (came[start] << 8) + came[start + 1]
         id_end = topic_end + 2 if flags & _QOS_1 else topic_end
-        if topic_end == start + 2 or id_end >= stop:
-            break
-        properties_n, payload_start = _number(came, id_end)
+        properties_n, payload_start = _number(came, id_end) if has_properties else (0, id_end)
         payload_start += properties_n
-        if properties_n < 0 or payload_start > stop:
+        if topic_end == start + 2 or properties_n < 0 or payload_start > stop:
             break
         found.append(
             Publication(

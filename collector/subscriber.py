@@ -1,15 +1,17 @@
 """Listens to an MQTT broker and holds each message until it has been kept. Uses paho.
 
-MQTT 5 at QoS 1. The broker keeps our session while we are away; a message is acknowledged
-only when :meth:`Subscriber.acknowledge` is called, and what is not acknowledged comes again.
+MQTT 5 or 3.1.1 at QoS 1. The broker keeps our session while we are away; a message is
+acknowledged only when :meth:`Subscriber.acknowledge` is called, and what is not acknowledged
+comes again.
 Three rules follow from what brokers do:
 
 - After a reconnect a packet identifier may stand for another message. Each message carries the
   number of the connection it came by, and an acknowledgement for an earlier connection is
   dropped.
 - A broker sends no more than the receive maximum unacknowledged, so the queue of QoS 1 messages
-  bounds itself: when nothing is acknowledged, nothing more comes. QoS 0 messages know no such
-  brake; beyond the bound they are let go and counted.
+  bounds itself: when nothing is acknowledged, nothing more comes. MQTT 3.1.1 has no such bound
+  but the broker's own; when a broker has none, the connection is ended, and what was not
+  acknowledged comes again. QoS 0 messages beyond the bound are let go and counted.
 - An exception in a callback would end paho's network thread unseen. Ours starts again: a fault
   while a message is received ends the connection, so that the message comes again.
 """
@@ -33,7 +35,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector import topics
 from collector.config import BrokerSettings
-from collector.errors import BrokerError, SettingsError
+from collector.errors import BrokerError, SettingsError, VatsideError
 from collector.mqtt_client import Client, client_for, connect
 from collector.publications import Publication
 
@@ -42,6 +44,7 @@ WAITING_MOST_N = 10_000
 WAITING_MOST_BYTES = 16 * 1024 * 1024
 
 _TAKEN_OVER = 0x8E  # MQTT 5 section 2.4: session taken over
+_OTHER_VERSION = 0x84  # unsupported protocol version
 _AT_ONCE_MS = 3_000
 
 
@@ -139,6 +142,7 @@ class Subscriber:
         self._settled = 0
         self._sent = (0, 0)
         self._asked: _Asked | None = None
+        self._asked_before = False
         self._client = self._make_client()
 
     def start(self) -> None:
@@ -227,7 +231,7 @@ class Subscriber:
     # -- called by paho in its network thread; nothing may be raised, nothing may take long --
 
     def _make_client(self) -> Client:
-        client = client_for(self.broker, self.broker.client_id, manual_ack=True)
+        client = client_for(self.broker, self.broker.client_id, manual_ack=True, keep_session=True)
         client.will_set(self._status, b"offline", qos=1, retain=True)
         client.on_fault = self._on_fault
         client.on_connect = self._guarded(self._on_connect)
@@ -255,7 +259,7 @@ class Subscriber:
     ) -> None:
         if reason.is_failure:
             with self._link:
-                self._change(connected=False, fault=f"the broker refuses us: {reason}")
+                self._change(connected=False, fault=_refusal(reason))
             return
         with self._link:
             self._connection += 1
@@ -263,9 +267,18 @@ class Subscriber:
             self._change(connected=True, fault=None)
         if flags.session_present:
             self._forget_what_comes_again()
-        options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
-        if self.filters:
-            client.subscribe([(topic_filter, options) for topic_filter in self.filters])
+        if self._asked_before and flags.session_present and not self._client.is_mqtt_5:
+            # Asked again, a broker of MQTT 3.1.1 would send every retained message again.
+            self._note_subscribed()
+        elif self.filters:
+            self._asked_before = True
+            self._client.subscribe_to(self.filters, SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+
+    def _note_subscribed(self, fault: str | None = None) -> None:
+        with self._link:
+            self._subscribed = True
+            self._fault = fault or self._fault
+        self._client.publish(self._status, b"online", qos=0, retain=True)
 
     def _forget_what_comes_again(self) -> None:
         """Let go of messages of earlier connections that still wait: the session repeats them."""
@@ -295,18 +308,15 @@ class Subscriber:
         return f"the connection ended: {reason}"
 
     def _on_subscribe(
-        self, client: mqtt.Client, __: Any, ___: int, reasons: list[ReasonCode], ____: Any
+        self, _: mqtt.Client, __: Any, ___: int, reasons: list[ReasonCode], ____: Any
     ) -> None:
         refused = [
             f"{topic_filter} ({reason})"
             for topic_filter, reason in zip(self.filters, reasons, strict=False)
             if reason.is_failure
         ]
-        with self._link:
-            self._subscribed = True
-            if refused:
-                self._fault = f"the broker refuses to send us {', '.join(refused)}"
-        client.publish(self._status, b"online", qos=0, retain=True)
+        words = f"the broker refuses to send us {', '.join(refused)}"
+        self._note_subscribed(words if refused else None)
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
         """Take a message that the client has left to paho, as it does with what is unusual."""
@@ -326,12 +336,19 @@ class Subscriber:
             )
             for topic, payload, packet_id, retained, dup in found
         ]
+        most_n = max(WAITING_MOST_N, self.broker.receive_maximum)
         with self._arrived:
             nothing_waited = not self._waiting
             for message in arrived:
                 if not message.packet_id and self._is_full():
                     self._let_go_n += 1
                     continue
+                if len(self._waiting) >= most_n:
+                    raise BrokerError(
+                        f"More than {most_n:,} messages came at once, without an answer.",
+                        where=self.broker.url,
+                        remedy="Bound them at the broker (Mosquitto: max_inflight_messages).",
+                    )
                 self._waiting.append(message)
                 self._waiting_bytes += len(message.payload)
             if nothing_waited and self._waiting:
@@ -339,7 +356,8 @@ class Subscriber:
 
     def _on_fault(self, fault: BaseException) -> None:
         with self._link:
-            self._change(connected=False, fault=f"a fault in the MQTT client: {fault!r}")
+            words = str(fault) if isinstance(fault, VatsideError) else repr(fault)
+            self._change(connected=False, fault=f"a fault while receiving: {words}")
 
     def _is_full(self) -> bool:
         return len(self._waiting) >= WAITING_MOST_N or self._waiting_bytes >= WAITING_MOST_BYTES
@@ -351,6 +369,14 @@ class Subscriber:
         self._connected = connected
         self._subscribed = False
         self._fault = fault
+
+
+def _refusal(reason: ReasonCode) -> str:
+    """Why a broker does not let us in, with what can be done where that is known."""
+    words = f"the broker refuses us: {reason}"
+    if reason.value == _OTHER_VERSION:
+        words += '; with mqtt = "3.1.1" in [broker] it may'
+    return words
 
 
 def _text(topic: bytes) -> str:
@@ -386,14 +412,13 @@ def refused_filters(
     refused: dict[str, str] = {}
     fault = ["there is no answer"]
 
-    def connected(client: mqtt.Client, _: Any, __: Any, reason: ReasonCode, ___: Any) -> None:
+    def connected(_: mqtt.Client, __: Any, ___: Any, reason: ReasonCode, ____: Any) -> None:
         if reason.is_failure:
-            fault[0] = f"it refuses us: {reason}"
+            fault[0] = _refusal(reason)
             answered.set()
             return
-        options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
         if wanted:
-            client.subscribe([(one, options) for one in wanted])
+            client.subscribe_to(wanted, SubscribeOptions.RETAIN_DO_NOT_SEND)
         else:
             fault.clear()
             answered.set()

@@ -109,7 +109,7 @@ def refused(folder: Path, text: str, **environ: str) -> str:
             "\n[page]\nport = 1\n",
             "vatside.toml, line 2: there is no table [page]. Did you mean pages?",
         ),
-        ("[zzz]\n", "Use one of: broker, embedded_broker, store, influx, pages, channel."),
+        ("[zzz]\n", "Use one of: broker, embedded_broker, store, influx, keep, pages, channel."),
         ("port = 1\n", "vatside.toml, line 1: there is no table [port]."),
         ("pages = 3\n", "pages is not written as one table. Begin it with the line [pages]."),
         ("[[pages]]\nport = 1\n", "vatside.toml, line 1: pages is not written as one table."),
@@ -251,6 +251,12 @@ BARE = ROW + "[channel.signal]\n"
         (
             '[broker]\nurl = "mqtt://h"\ncertificate_file = "vatside.toml"\n',
             "certificate_file: the broker is not reached through TLS. Write mqtts:// in url.",
+        ),
+        (TLS + 'mqtt = "4"\n', "line 3, [broker], mqtt: there is no mqtt '4'."),
+        (TLS + "mqtt = 5\n", 'mqtt: 5 is no text. Put it in quotes: mqtt = "...".'),
+        (
+            TLS + 'mqtt = "3.1.1"\nsession_expiry_s = 60\n',
+            "line 4, [broker], session_expiry_s: MQTT 3.1.1 knows of no such thing.",
         ),
         (TLS + "session_expiry_s = 5\n", "line 3, [broker], session_expiry_s: 5 cannot be."),
         (TLS + "session_expiry_s = 4294967296\n", "Use a whole number from 60 to 4294967295."),

@@ -129,24 +129,31 @@ def a_broker(kind: str, folder: Path) -> Iterator[str]:
 
 
 @pytest.mark.parametrize(
-    "kind", ["embedded", pytest.param("mosquitto", marks=pytest.mark.services)]
+    ("kind", "kills_n"),
+    [
+        ("embedded", KILLS_N),
+        pytest.param("mosquitto", KILLS_N, marks=pytest.mark.services),
+        pytest.param("mosquitto by 3.1.1", KILLS_N // 4, marks=pytest.mark.services),
+    ],
 )
-def test_killed_under_load_with_and_without_times(kind: str, tmp_path: Path) -> None:
+def test_killed_under_load_with_and_without_times(kind: str, kills_n: int, tmp_path: Path) -> None:
     """kill -9 at random moments; a bare number is known when it comes again, too."""
-    path = settings_in(tmp_path)
     chance = random.Random(3)
-    with a_broker(kind, tmp_path) as url, CollectorProcess(path, url) as collector:
-        collector.wait_until_listening()
-        with Load(url, per_s=250) as load:
-            for _ in range(KILLS_N):
-                time.sleep(chance.uniform(0.05, 1.2))
-                collector.kill()
-                collector.start()
-        accounts = settled(path, load.sent)
-        assert accounts.conflicts == 0
-        assert collector.stop() == 0
-        assert "Traceback" not in collector.log()
-    print(f"{kind}: {KILLS_N} kills, {load.sent.total()} readings, {accounts}")
+    with a_broker(kind, tmp_path) as url:
+        version = "3.1.1" if kind.endswith("3.1.1") else "5"
+        path = settings_in(tmp_path, f'[broker]\nurl = "{url}"\nmqtt = "{version}"\n')
+        with CollectorProcess(path) as collector:
+            collector.wait_until_listening()
+            with Load(url, per_s=250) as load:
+                for _ in range(kills_n):
+                    time.sleep(chance.uniform(0.05, 1.2))
+                    collector.kill()
+                    collector.start()
+            accounts = settled(path, load.sent)
+            assert accounts.conflicts == 0
+            assert collector.stop() == 0
+            assert "Traceback" not in collector.log()
+    print(f"{kind}: {kills_n} kills, {load.sent.total()} readings, {accounts}")
 
 
 class SteadySender:

@@ -23,12 +23,16 @@ def number(value: int) -> bytes:
             return bytes(out)
 
 
-def packet(one: Publication, properties: bytes = b"", *, qos: int = 1, kind: int = 0x30) -> bytes:
-    """A packet of MQTT 5.0 section 3.3."""
+def packet(
+    one: Publication, properties: bytes | None = b"", *, qos: int = 1, kind: int = 0x30
+) -> bytes:
+    """A packet of MQTT 5.0 section 3.3, or of 3.1.1 when its properties are None."""
     flags = kind | (0x08 if one.dup else 0) | qos << 1 | (1 if one.retained else 0)
     body = struct.pack("!H", len(one.topic)) + one.topic
     body += struct.pack("!H", one.packet_id) if qos else b""
-    body += number(len(properties)) + properties + one.payload
+    if properties is not None:
+        body += number(len(properties)) + properties
+    body += one.payload
     return bytes([flags]) + number(len(body)) + body
 
 
@@ -132,8 +136,20 @@ def test_they_are_what_paho_makes_of_them(sent: list[tuple[Publication, bytes]])
         start = end
 
 
+@given(st.lists(PUBLICATIONS, max_size=8))
+def test_packets_of_mqtt_3_1_1_have_no_properties(sent: list[Publication]) -> None:
+    came = b"".join(packet(one, None) for one in sent)
+    assert publications(came, 0, has_properties=False) == (sent, len(came))
+    for one in sent:
+        body = packet(one, None)[-(2 + len(one.topic) + 2 + len(one.payload)) :]
+        theirs = decode_publish(0x32, body, MQTTProtocolVersion.MQTTv311)
+        found = (theirs.topic, theirs.mid, bytes(theirs.payload))
+        assert found == (one.topic, one.packet_id, one.payload)
+
+
 @given(st.binary(max_size=200), st.integers(0, 250))
 def test_no_bytes_make_it_raise_or_go_back(came: bytes, place: int) -> None:
+    publications(came, place, has_properties=False)
     found, after = publications(came, place)
     assert after >= place
     assert (after == place) == (not found)

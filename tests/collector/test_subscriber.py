@@ -7,6 +7,7 @@ import signal
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from paho.mqtt.client import Client
 from collector import mqtt_client
 from collector import subscriber as module
 from collector.broker import EmbeddedBroker
-from collector.config import RECEIVE_MAXIMUM_N, BrokerSettings
+from collector.config import RECEIVE_MAXIMUM_N, BrokerSettings, MqttVersion
 from collector.errors import BrokerError, SettingsError
 from collector.publisher import Publisher
 from collector.subscriber import Message, Subscriber, status_topic, wait_until_subscribed
@@ -313,3 +314,112 @@ def test_the_embedded_broker_comes_back_and_so_do_we(broker: EmbeddedBroker) -> 
         assert broker.restarts_n == 1
         publish(broker.url, b"1")
         assert payloads(collect(subscriber, 1)) == [b"1"]
+
+
+# -- MQTT 3.1.1 ------------------------------------------------------------------------------
+
+
+@contextmanager
+def listening_by_3_1_1(
+    url: str, *filters: str, receive_maximum: int = RECEIVE_MAXIMUM_N
+) -> Iterator[Subscriber]:
+    settings = replace(
+        broker_settings(url), mqtt=MqttVersion.V3_1_1, receive_maximum=receive_maximum
+    )
+    subscriber = Subscriber(settings, filters)
+    subscriber.start()
+    try:
+        wait_until_subscribed(subscriber, 10)
+        yield subscriber
+    finally:
+        subscriber.stop()
+
+
+@contextmanager
+def either(kind: str, folder: Path) -> Iterator[tuple[str, str]]:
+    """The addresses of a broker for MQTT 3.1.1 and for 5."""
+    if kind == "embedded":
+        with embedded() as running:
+            yield running.url_v4, running.url
+    else:
+        with mosquitto(folder) as running_too:
+            yield running_too.url, running_too.url
+
+
+BOTH = pytest.mark.parametrize(
+    "kind", ["embedded", pytest.param("mosquitto", marks=pytest.mark.services)]
+)
+
+
+@BOTH
+def test_3_1_1_keeps_a_session_and_sends_again_what_was_not_acknowledged(
+    kind: str, tmp_path: Path
+) -> None:
+    with either(kind, tmp_path) as (url, publish_url):
+        with listening_by_3_1_1(url, "cellar/#") as subscriber:
+            publish(publish_url, b"1", b"2", b"3", b"")
+            got = collect(subscriber, 4)
+            assert [(m.topic, m.payload) for m in got] == [
+                ("cellar/vat", b"1"),
+                ("cellar/vat", b"2"),
+                ("cellar/vat", b"3"),
+                ("cellar/vat", b""),
+            ]
+            subscriber.acknowledge(got[:2], 7)
+            wait_until(lambda: subscriber.settled == 7, "the broker has heard it")
+        publish(publish_url, b"4")
+        with listening_by_3_1_1(url, "cellar/#") as subscriber:
+            again = collect(subscriber, 3)
+            assert payloads(again) == [b"3", b"", b"4"]
+            assert all(message.resumed for message in again)
+            subscriber.acknowledge(again)
+
+
+@pytest.mark.services
+def test_3_1_1_brings_retained_messages_once_and_not_at_every_reconnect(tmp_path: Path) -> None:
+    with mosquitto(tmp_path) as broker:
+        publish(broker.url, b"kept", retain=True)
+        with listening_by_3_1_1(broker.url, "cellar/#") as subscriber:
+            (first,) = collect(subscriber, 1)
+            assert first.retained
+            subscriber.acknowledge([first], 1)
+            wait_until(lambda: subscriber.settled == 1, "the broker has heard it")
+            broker.stop()
+            broker.start()
+            wait_until(lambda: subscriber.link.subscribed, "it listens again")
+            publish(broker.url, b"new")
+            assert payloads(collect(subscriber, 1)) == [b"new"]
+
+
+def test_a_broker_of_3_1_1_alone_is_told(broker: EmbeddedBroker) -> None:
+    """The embedded broker's port for MQTT 3.1.1 knows no other version."""
+    subscriber = Subscriber(broker_settings(broker.url_v4), ["cellar/#"])
+    subscriber.start()
+    try:
+        wait_until(lambda: bool(subscriber.link.fault), "it is said")
+        assert not subscriber.link.connected
+    finally:
+        subscriber.stop()
+
+
+@pytest.mark.services
+def test_a_broker_without_a_bound_is_left_rather_than_filling_the_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """MQTT 3.1.1 has no receive maximum; nothing is lost, and what is taken is not sent again."""
+    monkeypatch.setattr(module, "WAITING_MOST_N", 100)
+    numbers = [str(i).encode() for i in range(350)]
+    with (
+        mosquitto(tmp_path, ["max_inflight_messages 0"]) as broker,
+        listening_by_3_1_1(broker.url, "cellar/#", receive_maximum=1) as subscriber,
+    ):
+        publish(broker.url, *numbers)
+        wait_until(lambda: "100 messages came at once" in (subscriber.link.fault or ""), "said")
+        seen: list[bytes] = []
+        end_s = time.monotonic() + 40
+        while len(set(seen)) < len(numbers) and time.monotonic() < end_s:
+            taken = subscriber.take(1_000, 0.5)
+            assert len(taken) <= 100
+            seen += payloads(taken)
+            subscriber.acknowledge(taken)
+        assert set(seen) == set(numbers)

@@ -102,7 +102,7 @@ def test_a_broker_that_refuses(check: Check, tmp_path: Path) -> None:
     with mosquitto(tmp_path / "broker", refusing) as it:
         code, lines = check(f'[broker]\nurl = "{it.url}"\n' + CHANNEL)
     assert code == 1
-    assert "it refuses us: Not authorized" in line_of(lines, "broker")
+    assert "the broker refuses us: Not authorized" in line_of(lines, "broker")
 
 
 @pytest.mark.services
