@@ -214,4 +214,4 @@ def count(n: int, one: str, many: str | None = None) -> str:
 def taken_out(one: Removal, now: datetime) -> str:
     """Readings taken out on purpose: how many, why, and of when."""
     since, until = (moment(moment_of(at_ms), now) for at_ms in (one.start_ms, one.end_ms))
-    return f"{one.readings_n:,} {one.reason}, of {since} to {until}"
+    return f"{one.readings_n:,} {one.reason}, between {since} and {until}"

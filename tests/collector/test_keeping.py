@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,11 +16,15 @@ from collector.errors import StoreError
 from collector.keep_settings import KeepRule
 from collector.keeping import Keeping
 from collector.readings import Role
+from collector.service import Collector
 from collector.store import sqlite
 from collector.store.keeping import Window
 from collector.store.sqlite import SqliteStore
 from collector.store.stretches import DAY_MS, HOUR_MS
+from collector.subscriber import Message
+from tests.brokers import wait_until
 from tests.collector.store.test_contract import unflushed
+from tests.collector.test_service import MemorySource
 from tests.stores import MemoryStore, arrivals
 
 SETTINGS = Settings(
@@ -100,3 +105,19 @@ def test_nothing_is_done_before_it_is_time(store: SqliteStore) -> None:
 def test_another_store_keeps_for_itself() -> None:
     keeper = Keeping(SETTINGS, MemoryStore(), tuple, first_s=0.0)  # type: ignore[arg-type]
     keeper.step()
+
+
+def test_the_collector_does_it_between_two_batches(store: SqliteStore) -> None:
+    source = MemorySource()
+    collector = Collector(SETTINGS, store, source, protected=tuple)
+    collector._keeping._next_s = 0.0
+    thread = threading.Thread(target=collector.run)
+    thread.start()
+    now_ms = time.time_ns() // 1_000_000
+    source.waiting += [Message("cellar/north/power", b"41.5", now_ms, False, 1, 1)]
+    try:
+        wait_until(lambda: store.count() == 14 * N_A_DAY + 1, "what is old is gone")
+    finally:
+        collector.stop()
+        thread.join(10)
+    assert store.check() == []

@@ -16,6 +16,7 @@ from collector.status import write_status
 from collector.store.sqlite import SqliteStore
 from collector.store.stretches import DAY_MS, HOUR_MS
 from dashboards.cli import main
+from dashboards.start import protected_of, read_settings
 from tests.api.test_health import status
 from tests.stores import arrivals
 
@@ -113,3 +114,15 @@ def test_it_refuses_without_a_rule_a_record_or_beside_the_collector(
     (folder / "record.db").unlink()
     code, _, told = keep("--dry-run")
     assert (code, "cannot be read" in told) == (2, True)
+
+
+def test_the_collector_is_told_what_is_protected_only_where_a_rule_asks(
+    tmp_path: Path, folder: Path
+) -> None:
+    path = tmp_path / "vatside.toml"
+    path.write_text(SETTINGS)
+    assert protected_of(read_settings(path)) is None
+    path.write_text(SETTINGS + RULE)
+    protected = protected_of(read_settings(path))
+    assert protected is not None
+    assert len(protected()) == 1

@@ -14,12 +14,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from collector.calibration import Chain, Correction
 from collector.errors import StoreError
 from collector.readings import Mark
 from collector.store import sqlite, sqlite_hours, sqlite_schema
+from collector.store.corrected import CorrectedStore
 from collector.store.keeping import FORGOTTEN_MS, THINNED_MS, keep_only, kept_by_thinning
 from collector.store.sqlite import SqliteStore
-from collector.store.stretches import DAY_MS, HOUR_MS, MINUTE_MS
+from collector.store.stretches import DAY_MS, HOUR_MS, MINUTE_MS, buckets_of
 from tests.collector.store.contract_suite import (
     NOON_MS,
     Burst,
@@ -113,13 +115,21 @@ steps = st.lists(
 @settings(
     max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
-@given(steps, st.lists(windows, min_size=1, max_size=2), st.booleans())
+@given(
+    steps,
+    st.lists(windows, min_size=1, max_size=2),
+    st.booleans(),
+    st.lists(st.tuples(st.integers(-90, 90), st.sampled_from([-0.5, 0.25, 2.0])), max_size=2).map(
+        lambda offsets: tuple(Correction.offset(NOON_MS + d * DAY_MS, k) for d, k in offsets)
+    ),
+)
 def test_sums_always_equal_a_recomputation(
     tmp_path_factory: pytest.TempPathFactory,
     monkeypatch: pytest.MonkeyPatch,
     history: list[Burst | Cut | Keep | Settle],
     asked: list[tuple[int, int, int, int]],
     minutes: bool,
+    recalibrated: tuple[Correction, ...],
 ) -> None:
     monkeypatch.setattr(sqlite, "open_writer", unflushed)
     monkeypatch.setattr(sqlite, "SETTLE_EVERY_N", 10**9)  # only where the history says so
@@ -140,6 +150,23 @@ def test_sums_always_equal_a_recomputation(
         assert store.check() == []
         hold_against(store, model, asked)
         assert store.accounts() == model.accounts()
+        hold_recalibrated(store, model, asked, Chain(None, recalibrated))
+
+
+def hold_recalibrated(
+    store: SqliteStore, model: MemoryStore, asked: list[tuple[int, int, int, int]], chain: Chain
+) -> None:
+    """Charts of corrected readings, made from sums, against all readings corrected one by one."""
+    corrected = CorrectedStore(store, lambda: {"vat-north": chain})
+    whole = model.between("vat-north", -(10**15), 10**15)
+    values = chain.apply(whole.values, whole.times_ms)
+    for start_ms, length_ms, n, limit_ms in asked:
+        window = (NOON_MS + start_ms, NOON_MS + start_ms + length_ms, n)
+        found = corrected.buckets("vat-north", *window, gap_limit_ms=limit_ms)
+        want = buckets_of("vat-north", whole.times_ms, values, *window, gap_limit_ms=limit_ms)
+        np.testing.assert_array_equal(found.counts, want.counts)
+        for name in ("minima", "maxima", "means"):
+            np.testing.assert_allclose(getattr(found, name), getattr(want, name), atol=1e-6)
 
 
 # -- when hours are packed -----------------------------------------------------------------------

@@ -153,7 +153,7 @@ def test_what_was_taken_out_on_purpose_is_told_from_silence(
     window = ("room-temp", NOW_MS - 4 * 3_600_000, NOW_MS - 2 * 3_600_000)
     gone_n = store.delete_range(*window, reason="kept no longer")
     texts = client.get("/health/now").json()["texts"]
-    assert texts["taken-out-room-temp"].startswith(f"{gone_n} kept no longer, of ")
+    assert texts["taken-out-room-temp"].startswith(f"{gone_n} kept no longer, between ")
     assert "taken-out-vat-north" not in texts
     told = client.get("/api/health").json()["channels"]
     removed = {one["channel"]: one["removed"] for one in told}
