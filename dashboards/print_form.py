@@ -12,7 +12,7 @@ from datetime import datetime
 from starlette.datastructures import FormData
 
 from api.checked import checked
-from api.prints import Outcome, Part, Print, Spot
+from api.prints import Outcome, Part, Print, Settings, Spot
 from collector.errors import InvalidError
 from dashboards import afterwork_form, words
 from dashboards.afterwork_form import AmountField, kept_time
@@ -147,6 +147,20 @@ def print_of(
             "note": texts.get("note", ""),
         },
     )
+
+
+def brief(settings: Settings) -> str:
+    """The settings in one line: ``0.05 mm, 1200 layers, 2.6 s, bottom 6 × 30 s``."""
+    bottom = words.plain(settings.bottom_exposure_s)
+    if bottom and settings.bottom_layer_count is not None:
+        bottom = f"{settings.bottom_layer_count} × {bottom}"
+    known = (
+        (words.plain(settings.layer_height_mm), "{} mm"),
+        (words.plain(settings.layer_count), "{} layers"),
+        (words.plain(settings.normal_exposure_s), "{} s"),
+        (bottom, "bottom {} s"),
+    )
+    return ", ".join(form.format(text) for text, form in known if text)
 
 
 def outcome_of(text: str) -> Outcome:

@@ -154,6 +154,8 @@ def moment(at: datetime | None, now: datetime) -> str:
         return f"today {time}"
     if there.date() == here.date() - timedelta(days=1):
         return f"yesterday {time}"
+    if there.date() == here.date() + timedelta(days=1):
+        return f"tomorrow {time}"
     day = f"{there:%a} {there.day} {there:%b}"
     return f"{day} {time}" if there.year == here.year else f"{day} {there.year} {time}"
 

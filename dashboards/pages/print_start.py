@@ -43,11 +43,13 @@ OWN = ("key", "plan", "plan_row", "found")
 class Summary:
     """What a form would put on record: in words, how long it takes, and what is unusual.
 
-    ``lacking`` says why nothing can be said yet; ``already`` is the print that the form has
-    made before.
+    ``said`` are its entries beside the settings, ``brief`` the settings in one line. ``lacking``
+    says why nothing can be said yet; ``already`` is the print that the form has made before.
     """
 
     said: dict[str, str]
+    settings: dict[str, str]
+    brief: str
     time: PlannedTime | None
     warnings: tuple[SettingWarning, ...]
     lacking: str | None = None
@@ -129,14 +131,17 @@ def summary_of(workshop: Workshop, texts: Mapping[str, str], now: datetime) -> S
     except (InvalidError, NotFoundError) as fault:
         refusal = refusal_of(fault, print_form.LABELS)
         lacking = refusal.sentence if refusal else None
-        return Summary({}, None, (), lacking=lacking, already=already)
+        return Summary({}, {}, "", None, (), lacking=lacking, already=already)
     said = in_words(plate, Names.of(workshop), parts=False)
-    for label in ("Start", "End", "Cut short"):
+    labels = [field.label for field in print_form.SETTING_FIELDS]
+    settings = {label: said.pop(label) for label in labels if label in said}
+    for label in ("Machine", "Start", "End", "Cut short"):
         said.pop(label, None)
     if plate.parts:
         said["Parts"] = ", ".join(part.name for part in plate.parts)
     time = None if plate.end else planned_time(workshop, plate)
-    return Summary(said, time, remarks.warnings, already=already)
+    brief = print_form.brief(plate.settings)
+    return Summary(said, settings, brief, time, remarks.warnings, already=already)
 
 
 @router.post("/prints")

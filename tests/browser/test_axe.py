@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,8 +10,11 @@ from typing import Any, Literal
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from PIL import Image
 from playwright.sync_api import Page
 
+from api.photographs import keep_photograph
+from api.record import Bottle, Plate, PlatePart
 from dashboards.chart_bundle import ChartBundle
 from tests.browser.conftest import Open, Server, drawn, serving
 from tests.dashboards import workshops
@@ -94,6 +98,72 @@ def test_axe_finds_nothing(one_server: Server, open_page: Open, path: str) -> No
     page = open_page().page
     page.goto(one_server.address + path)
     assert found_by_axe(page) == []
+
+
+@pytest.fixture
+def night(tmp_path: Path, chart_files: Path) -> Iterator[Server]:
+    """The filled workshop with a run in the power, a bottle, a plate and a photograph."""
+    now = datetime.now(UTC).replace(microsecond=0)
+    workshop = workshops.filled_workshop(tmp_path, now)
+    workshops.run_in_the_power(workshop, now)
+    record = workshop.record
+    record.bottles.add(Bottle(resin=1, lot="26-014", opened=now))
+    record.plates.add(Plate(name="Housings", parts=(PlatePart(name="Housing"),)))
+    taken = io.BytesIO()
+    Image.new("RGB", (640, 480), (120, 90, 40)).save(taken, "JPEG")
+    keep_photograph(record, taken.getvalue(), print_id=41)
+    with serving(workshop, ChartBundle(chart_files)) as one:
+        yield one
+
+
+def test_axe_finds_nothing_once_forms_were_sent(night: Server, open_page: Open) -> None:
+    """What was just done, what is refused and where two people clash, in the order of a morning."""
+    page = open_page(390).page
+    found: dict[str, list[str]] = {}
+
+    def look(state: str) -> None:
+        lines = found_by_axe(page)
+        if lines:
+            found[state] = lines
+
+    page.goto(f"{night.address}/prints")
+    page.locator("#found").wait_for()
+    look("runs in the power")
+    page.get_by_role("button", name="Not a print").click()
+    page.get_by_text("No print:").wait_for()
+    look("a run dismissed")
+    page.get_by_role("button", name="✕ All failed").first.click()
+    page.get_by_text("Noted:").wait_for()
+    look("a verdict noted")
+    page.goto(f"{night.address}/prints/41/correct")
+    page.get_by_label("Layer count").fill("many")
+    page.get_by_role("button", name="Save the correction").click()
+    page.get_by_text("Not saved.").wait_for()
+    look("a correction refused")
+    page.get_by_label("Layer count").fill("1300")
+    kept = night.workshop.record.prints.get(41)
+    theirs = kept.entry.model_copy(update={"note": "theirs"})
+    night.workshop.record.prints.change(41, theirs, revision=kept.revision)
+    page.get_by_role("button", name="Save the correction").click()
+    page.get_by_text("Somebody else changed print 41").wait_for()
+    look("two at one print")
+    page.goto(f"{night.address}/prints/41")
+    page.locator(".photographs img").wait_for()
+    look("a photograph, and an undo")
+    page.goto(f"{night.address}/shelf")
+    page.get_by_role("button", name="Mixed now").click()
+    page.get_by_text("Noted:").wait_for()
+    look("the shelf, something noted")
+    page.goto(f"{night.address}/shelf/plates/1")
+    page.get_by_label("Resin it takes").fill("much")
+    page.get_by_role("button", name="Save").click()
+    page.get_by_text("Not saved.").wait_for()
+    look("a plate refused")
+    page.context.set_offline(True)
+    page.get_by_role("button", name="Save").click()
+    page.get_by_text("No connection to vatside").wait_for()
+    look("cut off")
+    assert found == {}
 
 
 def test_axe_does_find_what_is_wrong(one_server: Server, open_page: Open) -> None:

@@ -149,7 +149,7 @@ def test_a_photograph_is_sent_when_it_is_taken_and_comes_back_after_it_was_remov
     assert thumb.taps == 1
     small = page.locator(".photographs img")
     expect(small).to_be_visible()
-    page.wait_for_function("document.querySelector('.photographs img').naturalWidth === 480")
+    page.wait_for_function("() => document.querySelector('.photographs img').naturalWidth === 480")
     thumb.tap(page.get_by_role("button", name="Remove"))
     page.wait_for_url("**/prints/41?done=no-photograph-1#photographs")
     expect(small).to_have_count(0)

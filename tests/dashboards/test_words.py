@@ -80,8 +80,24 @@ def test_moments_are_local_and_say_the_day(oslo: None) -> None:
     assert words.moment(at("2026-01-14T06:30"), now) == "today 07:30"
     assert words.moment(at("2026-01-13T23:30"), now) == "today 00:30"
     assert words.moment(at("2026-01-13T20:00"), now) == "yesterday 21:00"
+    assert words.moment(at("2026-01-14T23:30"), now) == "tomorrow 00:30"
     assert words.moment(at("2026-01-06T20:00"), now) == "Tue 6 Jan 21:00"
     assert words.moment(at("2025-11-06T20:00"), now) == "Thu 6 Nov 2025 21:00"
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "said"),
+    [
+        ("2026-01-13T20:04", "2026-01-14T03:41", "last night, 21:04 to 04:41"),
+        ("2026-01-14T06:00", "2026-01-14T08:30", "today 07:00 to 09:30"),
+        ("2026-01-12T20:04", "2026-01-13T03:41", "Mon 12 Jan 21:04 to yesterday 04:41"),
+        ("2026-01-10T06:00", "2026-01-10T08:30", "Sat 10 Jan 07:00 to 09:30"),
+        ("2026-01-14T06:00", None, "since today 07:00"),
+    ],
+)
+def test_when_something_ran(oslo: None, start: str, end: str | None, said: str) -> None:
+    now = at("2026-01-14T10:00")
+    assert words.ran(at(start), at(end) if end else None, now) == said
 
 
 def test_the_zone_is_said_and_follows_summer_time(oslo: None) -> None:

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from api.answers import Workshop
 from api.prints import FailureMode, Outcome, Part, Print, Settings
-from api.record import LoggedLook, Machine, Record, Resin
+from api.record import ChannelLink, LoggedLook, Machine, Record, Resin
 from api.soak.program import READY_MADE, Finding, SoakRun, Specimen
 from collector.channels import Channel
 from collector.config import PagesSettings, StoreSettings
@@ -81,6 +81,35 @@ def append(workshop: Workshop, channel: str, rows: Iterable[tuple[datetime, floa
         for at, value in rows
     ]
     workshop.received.append(arrivals)
+
+
+def run_in_the_power(
+    workshop: Workshop,
+    now: datetime = NOW,
+    *,
+    runs: Sequence[tuple[datetime, datetime]] | None = None,
+    gaps: Sequence[tuple[datetime, datetime]] = (),
+    off_from: datetime | None = None,
+) -> None:
+    """Give South (machine 2) a power channel with runs: 45 W printing, 8 W at rest, a minute each.
+
+    Without ``runs`` it ran over the night; from ``off_from`` on it takes nothing at all.
+    """
+    night = (now - timedelta(hours=17, minutes=56), now - timedelta(hours=10, minutes=19))
+    runs = [night] if runs is None else runs
+    kept = workshop.record.machines.get(2)
+    link = ChannelLink(channel="power-south", role=Role.PRINTER_POWER)
+    channels = (*kept.entry.channels, link)
+    workshop.record.machines.change(2, kept.entry.model_copy(update={"channels": channels}))
+    rows = []
+    for minute in range(30 * 60):
+        at = now - timedelta(hours=30) + timedelta(minutes=minute)
+        if any(a <= at < b for a, b in gaps):
+            continue
+        running = any(a <= at < b for a, b in runs)
+        off = off_from is not None and at >= off_from
+        rows.append((at, 45.0 if running else 0.0 if off else 8.0))
+    append(workshop, "power-south", rows)
 
 
 def _fill_readings(workshop: Workshop, now: datetime) -> None:

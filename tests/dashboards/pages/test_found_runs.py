@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import pytest
 from starlette.testclient import TestClient
 
 from api.answers import Workshop
 from api.prints import Outcome, Print
-from api.record import ChannelLink, Kept, PrintFilter
-from collector.readings import Role
+from api.record import Kept, PrintFilter
 from tests.dashboards import workshops
 
 HOUR = timedelta(hours=1)
@@ -23,33 +21,10 @@ START = workshops.NOW - 18 * HOUR + timedelta(minutes=4)
 END = workshops.NOW - 10 * HOUR - timedelta(minutes=19)
 
 
-def plugged(
-    workshop: Workshop,
-    runs: Sequence[tuple[datetime, datetime]],
-    *,
-    gaps: Sequence[tuple[datetime, datetime]] = (),
-    off_from: datetime | None = None,
-) -> None:
-    """Give South a power channel with these runs: 45 W printing, 8 W at rest, every minute."""
-    kept = workshop.record.machines.get(SOUTH)
-    link = ChannelLink(channel="power-south", role=Role.PRINTER_POWER)
-    channels = (*kept.entry.channels, link)
-    workshop.record.machines.change(SOUTH, kept.entry.model_copy(update={"channels": channels}))
-    rows = []
-    for minute in range(30 * 60):
-        at = workshops.NOW - 30 * HOUR + timedelta(minutes=minute)
-        if any(a <= at < b for a, b in gaps):
-            continue
-        running = any(a <= at < b for a, b in runs)
-        off = off_from is not None and at >= off_from
-        rows.append((at, 45.0 if running else 0.0 if off else 8.0))
-    workshops.append(workshop, "power-south", rows)
-
-
 @pytest.fixture
 def night(filled: Workshop) -> Workshop:
     """The night; South's running print is over, so that it stands free."""
-    plugged(filled, [(START, END)])
+    workshops.run_in_the_power(filled)
     for kept in filled.record.prints.running():
         filled.record.prints.delete(kept.id)
     seen = filled.record.prints.get(41).entry
@@ -135,7 +110,8 @@ def test_a_gap_at_its_start_pauses_and_a_cut_are_said(filled: Workshop, client: 
         filled.record.prints.delete(kept.id)
     pause = (START + 2 * HOUR, START + 2 * HOUR + timedelta(minutes=9))
     runs = [(START, pause[0]), (pause[1], END)]
-    plugged(filled, runs, gaps=[(START - HOUR, START + timedelta(minutes=5))], off_from=END)
+    gap = (START - HOUR, START + timedelta(minutes=5))
+    workshops.run_in_the_power(filled, runs=runs, gaps=[gap], off_from=END)
     page = client.get("/prints").text
     assert "Its start lies in a gap in the record" in page
     assert "It paused at" in page
@@ -149,7 +125,8 @@ def test_several_wait_newest_first_and_a_running_one_is_no_verdict_yet(
 ) -> None:
     filled.record.prints.delete(42)
     latest = (workshops.NOW - HOUR, workshops.NOW)
-    plugged(filled, [(START, START + 3 * HOUR), (END - HOUR, END), latest])
+    nights = [(START, START + 3 * HOUR), (END - HOUR, END), latest]
+    workshops.run_in_the_power(filled, runs=nights)
     page = client.get("/prints").text
     section = page[page.index('id="found"') :]
     assert section.count("Found in the power") == 3
