@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from api.record.table_import import OWN_FIELDS
-from api.record.table_text import is_decimal_comma, rows_of
+from api.record.table_text import day_in, is_decimal_comma, rows_of
 
 #: Rows that a guess is made from, and shown by.
 SAMPLE_N = 200
@@ -18,6 +18,8 @@ SAMPLE_N = 200
 #: Headings in the trade's words (common practice, no source), by the field they tell.
 _HEADINGS: Mapping[str, tuple[str, ...]] = {
     "start": ("start", "started", "begin", "date", "date and time", "datetime", "when", "printed"),
+    "day": ("day",),
+    "time": ("time", "start time", "time of day"),
     "order": ("order", "number", "no", "nr", "print", "print number"),
     "end": ("end", "ended", "finish", "finished", "done"),
     "resin": ("resin", "material"),
@@ -86,8 +88,13 @@ def guess(text: str) -> Guess:
         field = _FIELD_OF.get(plain(name), name if name in OWN_FIELDS else "")
         if field and field not in columns.values() and header.count(name) == 1:
             columns[name] = field
-    if "start" in columns.values():
-        columns = {name: field for name, field in columns.items() if field != "order"}
+    for place, name in enumerate(header):
+        if columns.get(name) == "start" and _only_days(shown(sample, place, SAMPLE_N)):
+            columns[name] = "day"
+    told = set(columns.values())
+    beside = {"order"} if told & {"start", "day"} else set()
+    beside |= {"time"} if "day" not in told else set()
+    columns = {name: field for name, field in columns.items() if field not in beside}
     return Guess(
         header=tuple(header),
         rows=tuple(tuple(row) for row in sample),
@@ -113,6 +120,14 @@ def _one_outcome(columns: Mapping[str, str]) -> dict[str, str]:
         if field not in told or not told & set(found.values()):
             found[name] = field
     return found
+
+
+def _only_days(cells: Sequence[str]) -> bool:
+    """Whether a column of starts tells days and nothing more."""
+    try:
+        return bool([day_in(cell) for cell in cells])
+    except ValueError:
+        return False
 
 
 def _says_fahrenheit(heading: str) -> bool:

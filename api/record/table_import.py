@@ -2,9 +2,10 @@
 
 Fields that a column may be mapped to:
 
-* ``start`` (RFC 3339; in the zone that is named for the table where it has none) or ``order`` (a
-  number; the start is then unknown and the print only keeps its place), ``end``, ``cut_short``
-  and ``order_only`` (1/0, yes/no);
+* ``start`` (RFC 3339; in the zone that is named for the table where it has none); or ``day``, with
+  ``time`` where a column of its own tells the time of day; or ``order`` (a number). Without a time
+  the start is unknown and the print only keeps its place. ``end``, ``cut_short`` and
+  ``order_only`` (1/0, yes/no);
 * ``resin``, ``machine``, ``plate`` by name, ``bottle`` by lot (or ``#`` and its id); a
   ``default`` stands where there is no column for resin or machine;
 * what came of it: one of ``outcome`` (good, flawed, failed), ``failed`` (1/0, yes/no), ``good``
@@ -20,7 +21,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from api.checked import checked
 from api.prints import (
@@ -35,7 +36,7 @@ from api.prints import (
     Wash,
 )
 from api.record import Bottle, Machine, Plate, Record, Resin
-from api.record.table_text import moment_in, rows_of, with_point
+from api.record.table_text import day_in, moment_in, rows_of, with_point, without_unit
 from collector.errors import InvalidError, VatsideError
 
 #: Rows that one import may hold.
@@ -59,6 +60,8 @@ NUMBER_FIELDS = frozenset(
 YES_OR_NO_FIELDS = ("cut_short", "order_only")
 FIELDS = (
     "start",
+    "day",
+    "time",
     "order",
     "end",
     "resin",
@@ -77,7 +80,15 @@ FIELDS = (
 PART = "part:"
 
 #: The columns of a table of ours, each named like its field; with them nothing is lost.
-OWN_FIELDS = tuple(name for name in FIELDS if name not in ("order", "outcome", "failed", "good"))
+OWN_FIELDS = tuple(
+    name for name in FIELDS if name not in ("day", "time", "order", "outcome", "failed", "good")
+)
+
+#: Units that may stand behind a number of a field, as it ends.
+_UNITS = {
+    "_mm_min": "mm/min", "_mm": "mm", "_ml": "ml", "_s": "s", "minutes": "min", "_nm": "nm",
+    "temperature_c": "°C",
+}  # fmt: skip
 
 YES = frozenset({"1", "yes", "y", "true"})
 NO = frozenset({"0", "no", "n", "false"})
@@ -120,11 +131,14 @@ class Mapped:
                 )
             if fields.count(name) > 1:
                 raise _wrong(f"two columns are mapped to {name}", "Map one column to a field.")
-        if ("start" in fields) == ("order" in fields):
+        if len({"start", "day", "order"} & set(fields)) != 1:
             raise _wrong(
                 "one column has to tell when each print started, or else its order",
-                "Map one to start, such as Date=start; or to order where no start was noted.",
+                "Map one to start, such as Date=start; to day where that is all it tells; or to "
+                "order where no start was noted.",
             )
+        if "time" in fields and "day" not in fields:
+            raise _wrong("a time of day needs a day", "Map the column of the days to day.")
         tell = {PART if name.startswith(PART) else name for name in fields}
         if len(tell & {PART, *OUTCOME_FIELDS}) > 1:
             raise _wrong("several columns tell the outcome", "Map one of them.")
@@ -244,7 +258,7 @@ def _check_header(header: list[str], mapped: Mapped) -> None:
 
 def _take(run: _Import, number: int, row: Mapping[str, str]) -> None:
     try:
-        plate = _print_of(run, _as_written(run.mapped, row))
+        plate = _print_of(run, _as_written(run.mapped, row, number))
         if run.record.prints.started(plate.machine, plate.start) is not None:
             raise InvalidError(
                 "a print of this machine with this start is on record already",
@@ -256,22 +270,51 @@ def _take(run: _Import, number: int, row: Mapping[str, str]) -> None:
         run.faults.append(RowFault(number, error.where, error.what, error.remedy))
 
 
-def _as_written(mapped: Mapped, row: Mapping[str, str]) -> dict[str, str]:
-    """A row with its numbers and times as the record takes them."""
+def _as_written(mapped: Mapped, row: Mapping[str, str], number: int) -> dict[str, str]:
+    """A row with its numbers and times as the record takes them; ``number`` is the row's."""
     found = dict(row)
+    if mapped.exact:
+        return found
     for name in found.keys() & NUMBER_FIELDS:
-        if mapped.decimal_comma:
-            found[name] = with_point(found[name])
-        elif with_point(found[name]) != found[name]:
-            raise _cell(
-                name,
-                f"{found[name]} has a comma",
-                "Say that numbers have a decimal comma, or write it with a point.",
-            )
+        found[name] = _figure(mapped, name, found[name])
+    if "day" in found:
+        found |= _day(mapped, found.pop("day"), found.pop("time", ""), number)
     if mapped.zone is not None:
         for name in found.keys() & set(TIME_FIELDS):
             found[name] = _moment(name, found[name], mapped.zone)
     return found
+
+
+def _figure(mapped: Mapped, name: str, cell: str) -> str:
+    """A number with a point and without its unit."""
+    unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
+    if name == "logged_vat":
+        unit = "°F" if mapped.fahrenheit else "°C"
+    bare = without_unit(cell, unit)
+    if mapped.decimal_comma:
+        return with_point(bare)
+    if with_point(bare) != bare:
+        raise _cell(
+            name,
+            f"{cell} has a comma",
+            "Say that numbers have a decimal comma, or write it with a point.",
+        )
+    return bare
+
+
+def _day(mapped: Mapped, day: str, time: str, number: int) -> dict[str, str]:
+    """The start by its day and, where it was noted, its time; else the row's place in that day."""
+    try:
+        found = day_in(day)
+    except ValueError:
+        raise _cell(
+            "day", f"{day[:40]} is no day", "Write it as 2026-01-14 or 14.1.2026."
+        ) from None
+    if time:
+        return {"start": f"{found.isoformat()} {time}"}
+    midnight = datetime(found.year, found.month, found.day, tzinfo=mapped.zone or UTC)
+    start = midnight.astimezone(UTC) + timedelta(minutes=number % 1_440)
+    return {"start": start.isoformat(), "order_only": "yes"}
 
 
 def _moment(name: str, cell: str, zone: tzinfo) -> str:

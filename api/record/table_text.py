@@ -6,7 +6,7 @@ import codecs
 import csv
 import re
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 
 from collector.errors import InvalidError
 
@@ -15,6 +15,8 @@ DELIMITERS = (",", ";", "\t")
 
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 _DECIMAL_COMMA = re.compile(r"[+-]?(\d{1,3}(\.\d{3})+|\d*),\d+")
+_NUMBER = re.compile(r"[+-]?[\d.,]*\d[\d.,]*")
+_DAY = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
 _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[ T]+(\d{1,2}):(\d{2})(?::(\d{2}))?")
 
 
@@ -71,6 +73,23 @@ def with_point(cell: str) -> str:
     """A number with a decimal comma as one with a point; any other cell as it is."""
     text = cell.strip()
     return text.replace(".", "").replace(",", ".") if is_decimal_comma(text) else cell
+
+
+def without_unit(cell: str, unit: str) -> str:
+    """A number without the unit that its field has anyway (``2.6 s``); any other cell as it is."""
+    text = cell.strip()
+    bare = text.removesuffix(unit).rstrip() if unit else text
+    return bare if bare != text and _NUMBER.fullmatch(bare) else cell
+
+
+def day_in(cell: str) -> date:
+    """The day that a cell tells, as ``2026-01-14`` or ``14.1.2026``. Raises ``ValueError``."""
+    text = cell.strip()
+    day_first = _DAY.fullmatch(text)
+    if day_first is None:
+        return date.fromisoformat(text)
+    day, month, year = map(int, day_first.groups())
+    return date(year, month, day)
 
 
 def moment_in(cell: str, zone: tzinfo) -> datetime:

@@ -35,6 +35,8 @@ COLUMNS_MOST = 120
 #: What a column may tell, in the words of the form.
 FIELD_WORDS: Mapping[str, str] = {
     "start": "start, date and time",
+    "day": "day of the start",
+    "time": "time of the start, beside its day",
     "order": "place in the order (no start was noted)",
     "end": "end, date and time",
     "resin": "resin",

@@ -17,6 +17,7 @@ from api.record.table_text import (
     is_decimal_comma,
     moment_in,
     with_point,
+    without_unit,
 )
 from collector.errors import InvalidError
 
@@ -127,6 +128,44 @@ def test_fahrenheit_with_a_comma(workshop: Workshop) -> None:
     import_prints(workshop.record, table, mapped)
     found = workshop.record.prints.all()[0].entry.logged_vat_c
     assert found == pytest.approx((70.7 - 32) / 1.8)
+
+
+@pytest.mark.parametrize(
+    ("cell", "unit", "bare"),
+    [("2.6 s", "s", "2.6"), ("0,05mm", "mm", "0,05"), ("18.5 °C", "°C", "18.5"), ("2.6", "s", "2.6"),
+     ("65 °F", "°C", "65 °F"), ("mess", "s", "mess"), ("3 mm", "s", "3 mm")],
+)  # fmt: skip
+def test_a_unit_behind_a_number_is_no_fault_where_it_is_the_fields_own(
+    cell: str, unit: str, bare: str
+) -> None:
+    assert without_unit(cell, unit) == bare
+
+
+DAYS = """\
+Day,Time,Result,Vat,Exposure
+14.1.2026,20:30,good,18.5 °C,2.6 s
+2026-01-15,,failed,,
+2026-01-15,,good,,
+"""
+
+
+def test_days_with_and_without_a_time(workshop: Workshop) -> None:
+    assert guess(DAYS.replace("Day,", "Date,")).columns["Date"] == "day"
+    found = guess(DAYS)
+    assert found.columns["Time"] == "time"
+    mapped = Mapped(found.columns, zone=BERLIN, resin="Willow", machine="North")
+    assert import_prints(workshop.record, DAYS, mapped).faults == ()
+    timed, first, second = (kept.entry for kept in workshop.record.prints.all())
+    assert timed.start == datetime(2026, 1, 14, 19, 30, tzinfo=UTC)
+    assert (timed.logged_vat_c, timed.settings.normal_exposure_s) == (18.5, 2.6)
+    # Without a time nothing is made up: the prints only keep their order within that day.
+    assert [one.order_only for one in (timed, first, second)] == [False, True, True]
+    assert first.start < second.start
+    assert first.start.astimezone(BERLIN).date() == datetime(2026, 1, 15, tzinfo=UTC).date()
+    again = import_prints(workshop.record, DAYS, mapped)
+    assert again.faults_n == 3  # the same table is never taken twice
+    wrong = import_prints(workshop.record, DAYS.replace("18.5 °C", "65 °F"), mapped, dry_run=True)
+    assert wrong.faults[0].field == "logged_vat"
 
 
 def test_the_same_over_http(client: TestClient) -> None:
