@@ -130,6 +130,10 @@ def parser() -> argparse.ArgumentParser:
     keep.add_argument("--dry-run", action="store_true", help="only say what would go")
     keep.set_defaults(act=_keep)
 
+    compact = commands.add_parser("compact", help="give unused room in readings.db to the disk")
+    _takes_settings(compact)
+    compact.set_defaults(act=_compact)
+
     evidence = commands.add_parser("evidence", help="make the evidence bundle of a soak run")
     evidence.add_argument("run", type=int, help="number of the run, as its page's address has it")
     evidence.add_argument(
@@ -367,6 +371,13 @@ def _keep(asked: argparse.Namespace) -> int:
     from dashboards import keep, start
 
     return keep.keep_now(start.read_settings(asked.settings), dry_run=asked.dry_run)
+
+
+def _compact(asked: argparse.Namespace) -> int:
+    """Pack what is settled, and cut the file to what it needs."""
+    from dashboards import keep, start
+
+    return keep.compact_now(start.read_settings(asked.settings))
 
 
 def _columns(pairs: Sequence[str]) -> dict[str, str]:

@@ -1,10 +1,13 @@
-"""``vatside keep``: what the ``[[keep]]`` rules take out, done at once or only said."""
+"""``vatside keep``, what the ``[[keep]]`` rules take out, done at once or only said; and
+``vatside compact``.
+"""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Iterable
 from itertools import groupby
+from pathlib import Path
 
 from api.protected import NO_END_MS, Window, protected_windows
 from collector.config import Settings
@@ -29,19 +32,20 @@ def keep_now(settings: Settings, *, dry_run: bool) -> int:
             remedy="Add one for the role whose old readings need not all be kept.",
         )
     now_ms = time.time_ns() // 1_000_000
-    status = read_status(settings.store.folder)
-    if not dry_run and status is not None and not status.away(now_ms):
-        raise ConflictError(
-            "The collector is at work, and thins and forgets by itself.",
-            where=str(settings.store.folder),
-            remedy="Leave it to the collector, or stop it first; --dry-run may always be asked.",
+    if not dry_run:
+        _refuse_beside_the_collector(
+            settings,
+            now_ms,
+            "Leave it to the collector, or stop it first; --dry-run needs neither.",
         )
     for rule in settings.keep:
         print(rule.words)
     record_path = settings.store.record_path
     windows = protected_windows(record_path)
     print(_protected(windows))
-    with SqliteStore(settings.store.readings_path, read_only=dry_run) as store:
+    path = settings.store.readings_path
+    _refuse_without_readings(path)
+    with SqliteStore(path, read_only=dry_run) as store:
         gone = slices(
             store,
             settings.channels,
@@ -56,8 +60,47 @@ def keep_now(settings: Settings, *, dry_run: bool) -> int:
     elif dry_run:
         print("Nothing was changed.")
     else:
-        print("The room in the file is used again; `vatside check` looks at all of it.")
+        print("The room in the file is used again; `vatside compact` gives it back to the disk.")
     return 0
+
+
+def compact_now(settings: Settings) -> int:
+    """Give room that nothing takes any more back to the disk; always 0.
+
+    Raises ``SettingsError`` when the readings are in InfluxDB, ``ConflictError`` while the
+    collector runs, and ``StoreError``.
+    """
+    if settings.influx is not None:
+        raise SettingsError(
+            "The readings are in InfluxDB.",
+            where="[influx]",
+            remedy="It sees to its files itself.",
+        )
+    _refuse_beside_the_collector(
+        settings, time.time_ns() // 1_000_000, "Stop it first: nothing can be kept meanwhile."
+    )
+    path = settings.store.readings_path
+    _refuse_without_readings(path)
+    with SqliteStore(path) as store:
+        while store.settle():
+            pass
+        freed_n = store.compact()
+    print(f"{path}: {freed_n:,} bytes given back, {path.stat().st_size:,} left.")
+    return 0
+
+
+def _refuse_beside_the_collector(settings: Settings, now_ms: int, remedy: str) -> None:
+    status = read_status(settings.store.folder)
+    if status is not None and not status.away(now_ms):
+        raise ConflictError(
+            "The collector is at work.", where=str(settings.store.folder), remedy=remedy
+        )
+
+
+def _refuse_without_readings(path: Path) -> None:
+    """Raise ``StoreError`` where nothing is kept, so that no file is made."""
+    with SqliteStore(path, read_only=True) as store:
+        store.count()
 
 
 def _protected(windows: list[Window]) -> str:

@@ -1,4 +1,4 @@
-"""``vatside keep``: what would go, what went, and when it refuses."""
+"""``vatside keep`` and ``vatside compact``: what they say and do, and when they refuse."""
 
 from __future__ import annotations
 
@@ -114,6 +114,37 @@ def test_it_refuses_without_a_rule_a_record_or_beside_the_collector(
     (folder / "record.db").unlink()
     code, _, told = keep("--dry-run")
     assert (code, "cannot be read" in told) == (2, True)
+
+
+def test_room_is_given_back_while_the_collector_is_stopped(
+    keep: Keep, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    keep()
+    with SqliteStore(folder / "readings.db", read_only=True) as store:
+        before = store.checksums()
+    size = (folder / "readings.db").stat().st_size
+    asked = ["compact", "--settings", str(tmp_path / "vatside.toml")]
+    assert main(asked) == 0
+    left = (folder / "readings.db").stat().st_size
+    assert left < size
+    assert f"{size - left:,} bytes given back, {left:,} left." in capsys.readouterr().out
+    with SqliteStore(folder / "readings.db", read_only=True) as store:
+        assert store.checksums() == before
+        assert store.check() == []
+    write_status(folder, status(at_ms=time.time_ns() // 1_000_000))
+    assert main(asked) == 2
+    assert "The collector is at work" in capsys.readouterr().err
+
+
+def test_where_nothing_is_kept_nothing_is_made(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "vatside.toml").write_text(SETTINGS + RULE)
+    Record(tmp_path / "kept" / "record.db").close()
+    for command in ("keep", "compact"):
+        assert main([command, "--settings", str(tmp_path / "vatside.toml")]) == 2
+        assert "No readings are kept here yet" in capsys.readouterr().err
+        assert not (tmp_path / "kept" / "readings.db").exists()
 
 
 def test_the_collector_is_told_what_is_protected_only_where_a_rule_asks(
