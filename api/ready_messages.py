@@ -16,6 +16,7 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 
+from api.causes.proportions import Share
 from api.readiness import Readiness
 from api.readiness_answers import readiness_of_all
 from api.workshop import Workshop
@@ -49,7 +50,10 @@ def _level(name: str) -> str:
 
 
 def payload_of(found: Readiness, now: datetime, good_for_s: float) -> bytes:
-    """What is said of one machine: advice, temperatures [°C], the wait [min] and the words."""
+    """What is said of one machine: advice, temperatures [°C], wait [min], risks and the words.
+
+    A risk is a share with its 95 % interval, null where the log cannot tell it.
+    """
     wait_min = None if found.wait_s is None else round(found.wait_s / 60)
     said = {
         "machine": found.machine,
@@ -58,10 +62,20 @@ def payload_of(found: Readiness, now: datetime, good_for_s: float) -> bytes:
         "good_until": (now + timedelta(seconds=good_for_s)).isoformat(),
         "vat_c": None if found.vat_c is None else round(found.vat_c, 1),
         "limit_c": None if found.limit is None else round(found.limit.from_c, 1),
+        "limit_from": None if found.limit is None else found.limit.source.value,
         "wait_min": wait_min,
+        "risk_now": _risk(found.risk_now),
+        "risk_then": _risk(found.risk_then),
         "sentences": list(found.sentences),
     }
     return json.dumps(said, ensure_ascii=False).encode()
+
+
+def _risk(share: Share | None) -> dict[str, float] | None:
+    if share is None:
+        return None
+    ends = {"share": share.share, "from": share.lo, "to": share.hi}
+    return {name: round(value, 3) for name, value in ends.items()}
 
 
 class ReadyMessages:

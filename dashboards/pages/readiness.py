@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
 from fastapi.responses import Response
@@ -14,8 +14,9 @@ from api.checked import checked
 from api.readiness import Advice, Readiness
 from api.readiness_answers import readiness_of_all
 from api.record import Limits
+from dashboards import words
 from dashboards.pages.workshop import WorkshopHere
-from dashboards.sheet import Filled, number_of, onwards, text_of
+from dashboards.sheet import Filled, Now, number_of, onwards, text_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -46,6 +47,11 @@ class MachineAdvice:
     answer: str
     limits: Limits
 
+    @property
+    def said(self) -> tuple[str, ...]:
+        """The advice in words, without the caution that stands below all of them."""
+        return self.found.sentences[:-1]
+
 
 def advices(workshop: Workshop, now: datetime) -> list[MachineAdvice]:
     """The advice for every machine on which nothing runs."""
@@ -56,6 +62,22 @@ def advices(workshop: Workshop, now: datetime) -> list[MachineAdvice]:
         for id, found in readiness_of_all(workshop, now)
         if id not in busy
     ]
+
+
+#: What the live script puts in the place of an answer when a print was started meanwhile.
+BUSY = "A print runs on it"
+
+
+@router.get("/room/ready")
+def ready_now(workshop: WorkshopHere, now: Now) -> dict[str, Any]:
+    """The advice as the page says it: texts and paragraphs by place; the live script asks."""
+    free = advices(workshop, now)
+    texts = {f"ready-{kept.id}": BUSY for kept in workshop.record.machines.all()}
+    texts |= {f"ready-{one.id}": one.answer for one in free}
+    paragraphs: dict[str, list[str]] = {name.replace("ready", "advice"): [] for name in texts}
+    paragraphs |= {f"advice-{one.id}": list(one.said) for one in free}
+    as_of = {"ready-at": f"As of {words.moment(now, now)}"}
+    return {"texts": texts | as_of, "paragraphs": paragraphs}
 
 
 @router.post("/room/limits/{machine_id}")

@@ -5,6 +5,7 @@
 (() => {
   const WORDS_EVERY_MS = 2000;
   const AGES_EVERY_MS = 10000;
+  const ADVICE_EVERY_MS = 5000;
   const CHARTS_EVERY_MS = 30000;
 
   const sign = document.getElementById("live");
@@ -20,12 +21,35 @@
     return reply.json();
   });
 
-  async function freshWords() {
-    const now = await ask(sign.dataset.now);
-    for (const [name, text] of Object.entries(now.texts)) {
+  function putTexts(texts) {
+    for (const [name, text] of Object.entries(texts)) {
       const place = document.querySelector(`[data-live="${name}"]`);
       if (place && place.textContent !== text) place.textContent = text;
     }
+  }
+
+  // Advice of any number of sentences; what stays the same is not touched.
+  function putParagraphs(paragraphs) {
+    for (const [name, sentences] of Object.entries(paragraphs)) {
+      const place = document.querySelector(`[data-paragraphs="${name}"]`);
+      if (!place || [...place.children].map((p) => p.textContent).join("\n") === sentences.join("\n")) continue;
+      place.replaceChildren(...sentences.map((sentence) => {
+        const paragraph = document.createElement("p");
+        paragraph.textContent = sentence;
+        return paragraph;
+      }));
+    }
+  }
+
+  async function freshAdvice() {
+    const now = await ask(sign.dataset.ready);
+    putTexts(now.texts);
+    putParagraphs(now.paragraphs);
+  }
+
+  async function freshWords() {
+    const now = await ask(sign.dataset.now);
+    putTexts(now.texts);
     for (const [name, on] of Object.entries(now.marks)) {
       document.querySelector(`[data-channel="${name}"]`)?.classList.toggle("silent", on);
     }
@@ -57,7 +81,8 @@
 
   const words = paced(freshWords, WORDS_EVERY_MS);
   const charts = sign.dataset.charts ? paced(freshCharts, CHARTS_EVERY_MS) : () => {};
-  const fresh = () => { words(); charts(); };
+  const advice = sign.dataset.ready ? paced(freshAdvice, ADVICE_EVERY_MS) : () => {};
+  const fresh = () => { words(); advice(); charts(); };
 
   const feed = new EventSource("/api/live");
   feed.addEventListener("open", () => say("live", "Live"));

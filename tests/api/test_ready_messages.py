@@ -7,7 +7,7 @@ import queue
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -15,9 +15,10 @@ from fastapi.testclient import TestClient
 
 from api.answers import Workshop
 from api.app import create_app
-from api.ready_messages import topics_of
+from api.ready_messages import payload_of, topics_of
 from collector.config import BrokerSettings
 from collector.mqtt_client import client_for, connect
+from tests.api.test_readiness import asked, vat
 from tests.brokers import broker_settings, embedded
 
 
@@ -29,6 +30,18 @@ def test_a_machine_is_one_level_of_the_topic() -> None:
         3: "vatside/cellar/ready/3",
         4: "vatside/cellar/ready/4",
     }
+
+
+def test_a_message_carries_the_risks_with_their_intervals() -> None:
+    found = asked(vat(warming_min=30))
+    said = json.loads(payload_of(found, datetime.now(UTC), 120.0))
+    assert said["advice"] == "wait"
+    assert said["limit_from"] == "log"
+    assert said["wait_min"] in (6, 7)
+    assert said["risk_now"]["from"] < said["risk_now"]["share"] < said["risk_now"]["to"]
+    assert said["risk_then"]["share"] < said["risk_now"]["share"]
+    unknown = json.loads(payload_of(asked(vat(), None), datetime.now(UTC), 120.0))
+    assert (unknown["limit_c"], unknown["limit_from"], unknown["risk_then"]) == (None, None, None)
 
 
 @contextmanager

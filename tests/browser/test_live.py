@@ -35,6 +35,21 @@ def test_a_new_reading_shows_by_itself(server: Server, open_page: Open) -> None:
     )
 
 
+def test_the_advice_follows_the_vat_and_keeps_what_is_being_typed(
+    server: Server, open_page: Open
+) -> None:
+    page = open_page().page
+    page.goto(server.address)
+    page.get_by_text("Live", exact=True).wait_for()
+    assert page.locator("[data-live=ready-1]").inner_text() == "Yes"
+    page.get_by_text("Your own limits for North").click()
+    page.locator("#humidity_to_pct-1").fill("55")
+    workshops.append(server.workshop, "vat-north", [(datetime.now(UTC), 14.9)])
+    page.get_by_text("The vat of North is at 14.9 °C").wait_for()
+    assert page.locator("[data-live=ready-1]").inner_text() != "Yes"
+    assert page.locator("#humidity_to_pct-1").input_value() == "55"
+
+
 def test_a_break_is_said_and_the_page_goes_on_after_it(server: Server, open_page: Open) -> None:
     page = open_page().page
     page.goto(server.address)

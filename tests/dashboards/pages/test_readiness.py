@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import html
 from datetime import timedelta
+from typing import cast
 
+from fastapi import FastAPI
 from starlette.testclient import TestClient
 
 from api.answers import Workshop
 from api.prints import Outcome, Part, Print, Settings
+from dashboards import sheet
 from tests.dashboards import workshops
 from tests.dashboards.pages.test_causes_in_words import said
 
@@ -24,8 +28,29 @@ def test_the_room_says_whether_a_free_machine_may_be_started(client: TestClient)
     assert "vatside starts nothing" in text
 
 
+def test_the_live_answer_says_what_the_page_says_and_follows_the_readings(
+    filled: Workshop, client: TestClient
+) -> None:
+    page = client.get("/").text
+    told = client.get("/room/ready").json()
+    assert 'data-ready="/room/ready"' in page
+    assert f'data-live="ready-1">{told["texts"]["ready-1"]}<' in page
+    for sentence in told["paragraphs"]["advice-1"]:
+        assert f"<p>{html.escape(sentence)}</p>" in page
+    # A print runs on South.
+    assert told["texts"]["ready-2"] == "A print runs on it"
+    assert told["paragraphs"]["advice-2"] == []
+    later = workshops.NOW + timedelta(seconds=30)
+    workshops.append(filled, "vat-north", [(later, 14.9)])
+    cast(FastAPI, client.app).dependency_overrides[sheet.clock] = lambda: later
+    now = client.get("/room/ready").json()
+    assert "The vat of North is at 14.9 °C" in now["paragraphs"]["advice-1"][0]
+    assert now["texts"]["ready-1"] != "Yes"
+
+
 def test_an_empty_workshop_is_asked_nothing(empty_client: TestClient) -> None:
     assert "May I start?" not in empty_client.get("/").text
+    assert "/room/ready" not in empty_client.get("/").text
 
 
 def test_the_owners_limits_are_set_on_the_page(filled: Workshop, client: TestClient) -> None:
