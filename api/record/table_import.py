@@ -45,6 +45,8 @@ ROWS_MAX = 10_000
 #: Faults that are listed; the rest are counted.
 FAULTS_MAX = 50
 
+#: The fields of which one tells when a print started, or at least after which other.
+STARTS = ("start", "day", "order")
 OUTCOME_FIELDS = ("outcome", "failed", "good", "parts")
 SETTING_FIELDS = tuple(Settings.model_fields)
 STAGES: dict[str, type[Stage]] = {"wash": Wash, "drying": Drying, "cure": Cure}
@@ -131,7 +133,7 @@ class Mapped:
                 )
             if fields.count(name) > 1:
                 raise _wrong(f"two columns are mapped to {name}", "Map one column to a field.")
-        if len({"start", "day", "order"} & set(fields)) != 1:
+        if len(set(STARTS) & set(fields)) != 1:
             raise _wrong(
                 "one column has to tell when each print started, or else its order",
                 "Map one to start, such as Date=start; to day where that is all it tells; or to "
@@ -262,7 +264,7 @@ def _take(run: _Import, number: int, row: Mapping[str, str]) -> None:
         if run.record.prints.started(plate.machine, plate.start) is not None:
             raise InvalidError(
                 "a print of this machine with this start is on record already",
-                where="order" if plate.order_only else "start",
+                where=next(name for name in STARTS if name in run.mapped.columns.values()),
                 remedy="Take the row out, or correct the print that is there.",
             )
         run.prints.append(run.record.prints.add(plate).id)

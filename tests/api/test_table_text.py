@@ -132,7 +132,8 @@ def test_fahrenheit_with_a_comma(workshop: Workshop) -> None:
 
 @pytest.mark.parametrize(
     ("cell", "unit", "bare"),
-    [("2.6 s", "s", "2.6"), ("0,05mm", "mm", "0,05"), ("18.5 °C", "°C", "18.5"), ("2.6", "s", "2.6"),
+    [("2.6 s", "s", "2.6"), ("0,05mm", "mm", "0,05"), ("18.5 °C", "°C", "18.5"),
+     ("2.6", "s", "2.6"),
      ("65 °F", "°C", "65 °F"), ("mess", "s", "mess"), ("3 mm", "s", "3 mm")],
 )  # fmt: skip
 def test_a_unit_behind_a_number_is_no_fault_where_it_is_the_fields_own(
