@@ -51,7 +51,9 @@ class Client(mqtt.Client):
     on_fault: Callable[[BaseException], None] | None = None
     on_publications: Callable[[Sequence[Publication]], None] | None = None
 
-    _came = b""  # read and not handled yet
+    _came: Sequence[bytes] = ()  # read and not handled yet
+    _came_n = 0
+    _wanted_n = 0  # so much is needed for the next packet to be whole
     _handed = b""  # a packet for paho to read
     _ended = False
 
@@ -89,8 +91,8 @@ class Client(mqtt.Client):
 
     def reconnect(self) -> MQTTErrorCode:
         """Connect anew; what came by the old connection and was not handled is forgotten."""
-        self._came = self._handed = b""
-        self._ended = False
+        self._leave_over(b"")
+        self._handed, self._ended = b"", False
         return super().reconnect()
 
     def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
@@ -106,24 +108,29 @@ class Client(mqtt.Client):
         if not piece:
             self._ended = True  # paho finds that out by itself, and what is to be done then
             return super().loop_read(max_packets)
-        self._came += piece
-        return self._handle_whole_packets()
+        self._came = (*self._came, piece)
+        self._came_n += len(piece)
+        if self._came_n < self._wanted_n:
+            return MQTTErrorCode.MQTT_ERR_SUCCESS
+        return self._handle_whole_packets(b"".join(self._came))
 
-    def _handle_whole_packets(self) -> MQTTErrorCode:
-        rc = MQTTErrorCode.MQTT_ERR_SUCCESS
-        came, place = self._came, 0
+    def _handle_whole_packets(self, came: bytes) -> MQTTErrorCode:
+        rc, place, end = MQTTErrorCode.MQTT_ERR_SUCCESS, 0, None
         while rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
             if self.on_publications is not None:
                 found, place = publications(came, place, has_properties=self.is_mqtt_5)
                 if found:
                     self.on_publications(found)
             end = packet_end(came, place)
-            if end is None:
+            if end is None or end > len(came):
                 break
             self._handed, place = came[place:end], end
             rc = super().loop_read(1)
-        self._came = came[place:]
+        self._leave_over(came[place:], (end or 0) - place)
         return rc
+
+    def _leave_over(self, rest: bytes, wanted_n: int = 0) -> None:
+        self._came, self._came_n, self._wanted_n = (rest,), len(rest), wanted_n
 
     def _sock_recv(self, bufsize: int) -> bytes:
         """What paho reads: the packet that is handed to it, then the end if it was reached."""

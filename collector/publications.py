@@ -67,14 +67,15 @@ def publications(
 
 
 def packet_end(came: bytes, place: int) -> int | None:
-    """Where the packet that begins at ``place`` ends; None while it is not all there.
+    """Where the packet that begins at ``place`` ends, which may be beyond what has come.
 
-    One whose length has more than four bytes ends with them, for whoever reads it to refuse.
+    None while its length is not known. A packet whose length has more than four bytes ends with
+    them, for whoever reads it to refuse.
     """
     length, start = _number(came, place + 1)
     if length < 0:
         return start if start - place > _LENGTH_BYTES else None
-    return start + length if start + length <= len(came) else None
+    return start + length
 
 
 def _number(came: bytes, place: int) -> tuple[int, int]:

@@ -10,8 +10,8 @@ Three rules follow from what brokers do:
   dropped.
 - A broker sends no more than the receive maximum unacknowledged, so the queue of QoS 1 messages
   bounds itself: when nothing is acknowledged, nothing more comes. MQTT 3.1.1 has no such bound
-  but the broker's own; when a broker has none, the connection is ended, and what was not
-  acknowledged comes again. QoS 0 messages beyond the bound are let go and counted.
+  but the broker's own; when a broker has none, nothing more is read from it until there is
+  room. QoS 0 messages beyond the bound are let go and counted.
 - An exception in a callback would end paho's network thread unseen. Ours starts again: a fault
   while a message is received ends the connection, so that the message comes again.
 """
@@ -42,6 +42,9 @@ from collector.publications import Publication
 #: QoS 0 messages are let go when this many messages or bytes wait already.
 WAITING_MOST_N = 10_000
 WAITING_MOST_BYTES = 16 * 1024 * 1024
+
+#: How long a broker that knows no bound is kept waiting, well below the keepalive.
+ROOM_WAIT_S = 5.0
 
 _TAKEN_OVER = 0x8E  # MQTT 5 section 2.4: session taken over
 _OTHER_VERSION = 0x84  # unsupported protocol version
@@ -165,6 +168,7 @@ class Subscriber:
                 self._arrived.wait(wait_s)
             taken = [self._waiting.popleft() for _ in range(min(most_n, len(self._waiting)))]
             self._waiting_bytes -= sum(len(message.payload) for message in taken)
+            self._arrived.notify_all()
         return taken
 
     def acknowledge(self, messages: Sequence[Message], number: int = 0) -> None:
@@ -336,7 +340,7 @@ class Subscriber:
             )
             for topic, payload, packet_id, retained, dup in found
         ]
-        most_n = max(WAITING_MOST_N, self.broker.receive_maximum)
+        most_n = WAITING_MOST_N + self.broker.receive_maximum
         with self._arrived:
             nothing_waited = not self._waiting
             for message in arrived:
@@ -344,15 +348,24 @@ class Subscriber:
                     self._let_go_n += 1
                     continue
                 if len(self._waiting) >= most_n:
-                    raise BrokerError(
-                        f"More than {most_n:,} messages came at once, without an answer.",
-                        where=self.broker.url,
-                        remedy="Bound them at the broker (Mosquitto: max_inflight_messages).",
-                    )
+                    self._wait_for_room(most_n)
                 self._waiting.append(message)
                 self._waiting_bytes += len(message.payload)
             if nothing_waited and self._waiting:
                 self._arrived.notify()
+
+    def _wait_for_room(self, most_n: int) -> None:
+        """Let the broker wait; the connection is ended before it gives us up.
+
+        The caller holds ``_arrived``.
+        """
+        self._arrived.notify_all()
+        if not self._arrived.wait_for(lambda: len(self._waiting) < most_n, ROOM_WAIT_S):
+            raise BrokerError(
+                f"More than {most_n:,} messages wait to be stored, and the broker sends more.",
+                where=self.broker.url,
+                remedy="Bound them at the broker (Mosquitto: max_inflight_messages).",
+            )
 
     def _on_fault(self, fault: BaseException) -> None:
         with self._link:
