@@ -36,6 +36,7 @@ from dashboards.pages import (
     sensors,
     shelf,
     soak,
+    soak_done,
     soak_report,
     tables,
 )
@@ -55,6 +56,7 @@ PAGE_ROUTERS = (
     shelf.router,
     causes.router,
     soak.router,
+    soak_done.router,
     soak_report.router,
     health.router,
     sensors.router,

@@ -68,9 +68,9 @@ def run_of(form: FormData, now: datetime) -> SoakRun:
 def program_of(texts: Mapping[str, str]) -> Program:
     """The ready-made program that was chosen, or the own steps that were typed."""
     chosen = texts["program"]
-    looks = number_of(texts["look_every_min"], "look_every_min")
+    looks = looks_every(texts["look_every_min"])
     if chosen == OWN:
-        steps = [_step(line, n) for n, line in enumerate(_lines(texts["steps"]), start=1)]
+        steps = steps_of(texts["steps"])
         return checked(Program, {"name": "Own steps", "steps": steps, "look_every_min": looks})
     if not chosen.isdecimal() or not int(chosen[:9]) < len(READY_MADE):
         raise InvalidError(
@@ -78,6 +78,23 @@ def program_of(texts: Mapping[str, str]) -> Program:
         )
     ready = READY_MADE[int(chosen)]
     return ready.model_copy(update={"look_every_min": looks}) if looks else ready
+
+
+def looks_every(text: str) -> float | None:
+    """Minutes between looks in a dwell; None where the field is empty."""
+    return number_of(text, "look_every_min")
+
+
+def steps_of(text: str) -> list[dict[str, object]]:
+    """The steps typed one a line. Raises ``InvalidError`` naming the line."""
+    return [_step(line, n) for n, line in enumerate(_lines(text), start=1)]
+
+
+def lines_of(program: Program) -> str:
+    """The steps of a program as they are typed."""
+    return "\n".join(
+        f"{step.setpoint_c:g} {step.dwell_min:g} {step.tolerance_k:g}" for step in program.steps
+    )
 
 
 def _step(line: str, number: int) -> dict[str, object]:

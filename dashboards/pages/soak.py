@@ -73,10 +73,10 @@ def _bench(
 @router.get("/soak/{soak_id}")
 def one_run(workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId) -> HTMLResponse:
     """One run."""
-    return _run(workshop, sheets, now, soak_id)
+    return show_run(workshop, sheets, now, soak_id)
 
 
-def _run(
+def show_run(
     workshop: Workshop,
     sheets: Sheets,
     now: datetime,
@@ -84,6 +84,7 @@ def _run(
     *,
     fault: Refusal | None = None,
 ) -> HTMLResponse:
+    """The page of one run; ``fault`` is what was wrong with what was just sent."""
     found = soak_state(workshop, soak_id, now)
     return sheets.page(
         "soak.html",
@@ -102,6 +103,8 @@ def _run(
         failed=failed_pieces(workshop, soak_id),
         findings=soak_words.FINDINGS,
         said=soak_words,
+        steps=soak_form.lines_of(found.state.program),
+        pictures={look.id: workshop.record.photographs.of(look_id=look.id) for look in found.looks},
     )
 
 
@@ -191,7 +194,7 @@ def log_looks(
             for look in looks:
                 workshop.record.looks.add(look)
     except (InvalidError, ConflictError) as fault:
-        return _run(workshop, sheets, now, soak_id, fault=fault)
+        return show_run(workshop, sheets, now, soak_id, fault=fault)
     return onwards(f"/soak/{soak_id}?kept=looks-{soak_id}#looks")
 
 
@@ -258,5 +261,5 @@ def end_run(
         over = checked(SoakRun, {**kept.entry.model_dump(), "ended": at, "abandoned": abandoned})
         workshop.record.soaks.change(soak_id, over, revision=kept.revision)
     except (InvalidError, ConflictError) as fault:
-        return _run(workshop, sheets, now, soak_id, fault=fault)
+        return show_run(workshop, sheets, now, soak_id, fault=fault)
     return onwards(f"/soak/{soak_id}")

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import html
+import io
 import json
 import re
 from datetime import timedelta
 
 import pytest
+from PIL import Image
 from starlette.testclient import TestClient
 
 from api.answers import Workshop
@@ -178,3 +180,67 @@ def test_a_silent_chamber_is_said(filled: Workshop, client: TestClient) -> None:
     assert now["clock-words"] == "The clock stands: no chamber reading for 4 h."
     assert now["chamber"] == "no reading yet"
     assert client.get("/soak/2").status_code == 200
+
+
+def test_what_is_to_be_done_stands_at_the_top(filled: Workshop, client: TestClient) -> None:
+    for look in filled.record.looks.of(1):
+        filled.record.looks.delete(look.id)
+    page = client.get("/soak/1").text
+    assert 'data-ask="/api/soaks/1/notices"' in page
+    assert "Look at every specimen: step 1 is done." in page
+
+
+def test_a_piece_is_taken_out_and_put_back(filled: Workshop, client: TestClient) -> None:
+    out = {"kind": "taken_out", "specimen": "amber 1", "note": "for the break bench"}
+    page = client.post("/soak/1/interventions", data=out)
+    assert "amber 1 was taken out (for the break bench)." in page.text
+    (done,) = filled.record.interventions.of(1)
+    assert done.entry.time == workshops.NOW
+    assert "<option>amber 1</option>" not in page.text
+    again = client.post("/soak/1/interventions", data=out)
+    assert again.status_code == 422
+    assert "taken out before" in again.text
+    client.post(f"/soak/1/interventions/{done.id}/delete")
+    assert filled.record.interventions.of(1) == []
+
+
+def test_the_program_is_changed_from_now_on(filled: Workshop, client: TestClient) -> None:
+    edit = {"kind": "program_edited", "steps": "50 60 2\n60 45 2\n70 30 2", "note": "late"}
+    page = client.post("/soak/1/interventions", data=edit)
+    assert page.status_code == 200, page.text
+    assert "the program was changed to 50 °C ± 2 K for 1:00, 60 °C ± 2 K for 0:45" in page.text
+    assert "Step 2 of 3" in page.text
+    # Still the same program but for what was typed.
+    (done,) = filled.record.interventions.of(1)
+    assert done.entry.program is not None
+    assert done.entry.program.name == filled.record.soaks.get(1).entry.program.name
+    dropped = client.post("/soak/1/interventions", data=edit | {"steps": "60 45 2"})
+    assert dropped.status_code == 422
+    assert "changes or drops a step" in dropped.text
+    slip = client.post("/soak/1/interventions", data=edit | {"steps": "fifty"})
+    assert "line 1 of the steps" in slip.text
+
+
+def test_a_remark_is_kept(filled: Workshop, client: TestClient) -> None:
+    page = client.post("/soak/1/interventions", data={"kind": "remark", "note": "door open"})
+    assert "door open" in page.text
+    empty = client.post("/soak/1/interventions", data={"kind": "remark", "note": ""})
+    assert empty.status_code == 422
+    assert client.post("/soak/1/interventions", data={"kind": "other"}).status_code == 422
+    assert client.post("/soak/9/interventions", data={"kind": "remark"}).status_code == 404
+
+
+def test_a_look_is_photographed(filled: Workshop, client: TestClient) -> None:
+    look = filled.record.looks.of(1)[0]
+    picture = io.BytesIO()
+    Image.new("RGB", (30, 20), "white").save(picture, "PNG")
+    address = f"/soak/1/looks/{look.id}/photographs"
+    page = client.post(address, files={"picture": ("look.png", picture.getvalue(), "image/png")})
+    assert page.status_code == 200
+    (kept,) = filled.record.photographs.of(look_id=look.id)
+    assert f"/photographs/{kept.id}/small" in page.text
+    wrong = client.post(address, files={"picture": ("look.png", b"no picture", "image/png")})
+    assert wrong.status_code == 422
+    assert "no picture that can be read" in wrong.text
+    assert client.post(address, files={"picture": ("", b"", "image/png")}).status_code == 422
+    assert client.post(address.replace("/soak/1/", "/soak/2/")).status_code in (404, 422)

@@ -1,0 +1,121 @@
+"""What is done to a soak run on its page: a piece taken out, a new program, a remark, a picture."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Request
+from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+
+from api.answers import Workshop
+from api.checked import checked
+from api.photographs import keep_photograph
+from api.record import LoggedIntervention
+from api.soak.interventions import InterventionKind
+from api.soak.program import Program
+from api.soak_answers import check_intervention, soak_state
+from collector.errors import ConflictError, InvalidError
+from dashboards import soak_form
+from dashboards.pages.soak import SoakId, show_run
+from dashboards.pages.workshop import WorkshopHere
+from dashboards.sheet import Filled, Now, SheetsHere, onwards, text_of, time_of
+
+router = APIRouter(include_in_schema=False)
+
+EntryId = Annotated[int, Path(ge=1, lt=2**63)]
+
+
+@router.post("/soak/{soak_id}/interventions")
+def log_intervention(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId, form: Filled
+) -> Response:
+    """Log what was done to the run; the form's ``kind`` says which of the three it is."""
+    workshop.record.soaks.get(soak_id)
+    try:
+        with workshop.record.transaction():
+            done = intervention_of(form, workshop, soak_id, now)
+            check_intervention(workshop, done, now)
+            workshop.record.interventions.add(done)
+    except (InvalidError, ConflictError) as fault:
+        return show_run(workshop, sheets, now, soak_id, fault=fault)
+    return onwards(f"/soak/{soak_id}?kept=done-{soak_id}-{done.kind}#done")
+
+
+def intervention_of(
+    form: Filled, workshop: Workshop, soak_id: int, now: datetime
+) -> LoggedIntervention:
+    """The intervention of a filled-in form. Raises ``InvalidError`` naming the field."""
+    kind = text_of(form, "kind")
+    edited = kind == InterventionKind.PROGRAM_EDITED
+    program = soak_state(workshop, soak_id, now).state.program
+    return checked(
+        LoggedIntervention,
+        {
+            "soak": soak_id,
+            "kind": kind,
+            "time": time_of(text_of(form, "time"), "time") or now,
+            "specimen": text_of(form, "specimen") or None,
+            "program": _changed(program, form).model_dump() if edited else None,
+            "note": text_of(form, "note"),
+        },
+    )
+
+
+def _changed(program: Program, form: Filled) -> Program:
+    """The program in force with the steps and looks that were typed."""
+    steps = soak_form.steps_of(text_of(form, "steps"))
+    # What the lines do not tell of a step stays as it was.
+    kept = [step.model_dump() for step in program.steps]
+    merged = [{**(kept[n] if n < len(kept) else {}), **step} for n, step in enumerate(steps)]
+    looks = soak_form.looks_every(text_of(form, "look_every_min"))
+    return checked(Program, {**program.model_dump(), "steps": merged, "look_every_min": looks})
+
+
+@router.post("/soak/{soak_id}/interventions/{id}/delete")
+def take_back(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId, id: EntryId
+) -> Response:
+    """Take back what was logged by mistake; its revisions keep it."""
+    try:
+        if workshop.record.interventions.get(id).entry.soak != soak_id:
+            raise InvalidError(
+                f"intervention {id} belongs to another run",
+                where="intervention",
+                remedy="Reload the page.",
+            )
+        workshop.record.interventions.delete(id)
+    except (InvalidError, ConflictError) as fault:
+        return show_run(workshop, sheets, now, soak_id, fault=fault)
+    return onwards(f"/soak/{soak_id}#done")
+
+
+@router.post("/soak/{soak_id}/looks/{look_id}/photographs")
+async def add_photograph(
+    workshop: WorkshopHere,
+    sheets: SheetsHere,
+    now: Now,
+    soak_id: SoakId,
+    look_id: EntryId,
+    request: Request,
+) -> Response:
+    """Put a photograph of what was seen at a look on record."""
+    async with request.form(max_files=1) as form:
+        picture = form.get("picture")
+        sent = await picture.read() if isinstance(picture, UploadFile) else b""
+    try:
+        await run_in_threadpool(_keep, workshop, soak_id, look_id, sent)
+    except (InvalidError, ConflictError) as fault:
+        said = InvalidError(fault.what, where="photograph", remedy=fault.remedy)
+        return await run_in_threadpool(show_run, workshop, sheets, now, soak_id, fault=said)
+    return onwards(f"/soak/{soak_id}#looks")
+
+
+def _keep(workshop: Workshop, soak_id: int, look_id: int, sent: bytes) -> None:
+    if workshop.record.looks.get(look_id).entry.soak != soak_id:
+        raise InvalidError(f"look {look_id} belongs to another run", remedy="Reload the page.")
+    if not sent:
+        raise InvalidError("no photograph was chosen", remedy="Take or choose one.")
+    keep_photograph(workshop.record, sent, look_id=look_id)
