@@ -77,7 +77,14 @@ def remove(workshop: WorkshopHere, id: PhotographId, form: Filled) -> Response:
     """Take a photograph off the record; it is kept and can be brought back."""
     entry = workshop.record.photographs.get(id).entry
     workshop.record.photographs.delete(id, revision=revision_of(form))
-    return onwards(f"/prints/{entry.print}?done=no-photograph-{id}#photographs")
+    return onwards(_page_of(workshop, entry, f"no-photograph-{id}"))
+
+
+def _page_of(workshop: Workshop, entry: Photograph, done: str) -> str:
+    """The page that shows what a photograph shows, told what was ``done`` to it."""
+    if entry.look is not None:
+        return f"/soak/{workshop.record.looks.get(entry.look).entry.soak}#looks"
+    return f"/prints/{entry.print}?done={done}#photographs"
 
 
 @router.post("/photographs/{id}/undo")
@@ -86,6 +93,6 @@ def undo(workshop: WorkshopHere, id: PhotographId, form: Filled) -> Response:
     ledger = workshop.record.photographs
     kept = ledger.undo(id, revision=revision_of(form))
     if kept is not None:
-        return onwards(f"/prints/{kept.entry.print}?done=photograph-{id}#photographs")
+        return onwards(_page_of(workshop, kept.entry, f"photograph-{id}"))
     stood = Photograph.model_validate(ledger.revisions(id)[-1].before)
-    return onwards(f"/prints/{stood.print}?done=no-photograph-{id}#photographs")
+    return onwards(_page_of(workshop, stood, f"no-photograph-{id}"))

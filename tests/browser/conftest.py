@@ -16,6 +16,8 @@ import uvicorn
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from api.answers import Workshop
+from api.routes import asking
+from dashboards import sheet
 from dashboards.app import create_app
 from dashboards.chart_bundle import ChartBundle
 from tests.dashboards import workshops
@@ -37,11 +39,12 @@ PATIENCE_MS = 30_000
 
 @dataclass
 class Server:
-    """The web application on a port of its own."""
+    """The web application on a port of its own; ``clock`` moves its time by hand."""
 
     workshop: Workshop
     charts: ChartBundle
     port: int
+    clock: Callable[[], datetime] | None = None
     running: uvicorn.Server | None = None
     thread: threading.Thread | None = None
 
@@ -51,6 +54,8 @@ class Server:
 
     def start(self) -> None:
         app = create_app(self.workshop, charts=self.charts)
+        if self.clock is not None:
+            app.dependency_overrides |= {sheet.clock: self.clock, asking._now: self.clock}
         self.running = uvicorn.Server(
             uvicorn.Config(
                 app,
@@ -83,9 +88,11 @@ def free_port() -> int:
 
 
 @contextmanager
-def serving(workshop: Workshop, charts: ChartBundle) -> Iterator[Server]:
+def serving(
+    workshop: Workshop, charts: ChartBundle, clock: Callable[[], datetime] | None = None
+) -> Iterator[Server]:
     """A server for as long as this is open."""
-    server = Server(workshop, charts, free_port())
+    server = Server(workshop, charts, free_port(), clock)
     server.start()
     try:
         yield server

@@ -15,7 +15,7 @@ from pathlib import Path
 from api.answers import Workshop
 from api.prints import FailureMode, Outcome, Part, Print, Settings
 from api.record import ChannelLink, LoggedLook, Machine, Record, Resin
-from api.soak.program import READY_MADE, Finding, SoakRun, Specimen
+from api.soak.program import READY_MADE, Finding, Program, SoakRun, Specimen, Step
 from collector.channels import Channel
 from collector.config import PagesSettings, StoreSettings
 from collector.config import Settings as VatsideSettings
@@ -226,4 +226,18 @@ def _parts(count: int, failed: bool | None) -> tuple[Part, ...]:
     modes = (FailureMode.OFF_SUPPORTS,) if failed else ()
     return tuple(
         Part(name=f"Lamp collar {n + 1}", outcome=outcome, modes=modes) for n in range(count)
+    )
+
+
+def short_run(started: datetime) -> SoakRun:
+    """A run of two steps of ten minutes with one specimen."""
+    return SoakRun(
+        name="Collars, short",
+        program=Program(
+            name="Two short steps",
+            steps=(Step(setpoint_c=50, dwell_min=10), Step(setpoint_c=60, dwell_min=10)),
+        ),
+        chamber_channels=("chamber",),
+        specimens=(Specimen(name="amber 1"),),
+        started=started,
     )
