@@ -269,7 +269,7 @@ def _form(
         now,
         status=fault.status if fault else clash.status if clash else 200,
         kind=kind,
-        texts=dict.fromkeys(labels, "") | dict(texts),
+        texts=dict.fromkeys((*labels, "key", "revision"), "") | dict(texts),
         lines=lines,
         kept=kept,
         title=shelf_words.title(kept.entry, resins, kept.id) if kept else "",
