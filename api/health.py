@@ -22,7 +22,7 @@ from collector.clocks import ClockState
 from collector.errors import StoreError
 from collector.readings import Mark, Reading, Series, moment_of, ms_of
 from collector.status import ChannelStatus, CollectorStatus, read_status
-from collector.store.contract import Accounts, RefusedMessage, Removal
+from collector.store.contract import Accounts, KeepsConflicts, RefusedMessage, Removal
 
 DAY_MS = 86_400_000
 
@@ -91,14 +91,6 @@ class Health:
     def away(self) -> bool:
         """Whether no collector is at work, as far as its status tells."""
         return self.collector is None or self.collector.away(ms_of(self.moment))
-
-
-@runtime_checkable
-class KeepsConflicts(Protocol):
-    """A store that can tell the second values that came for a time."""
-
-    def conflicts(self, channel: str, start_ms: int, end_ms: int) -> list[Reading]:
-        """Second values of a channel in the window, in time order."""
 
 
 @runtime_checkable

@@ -41,6 +41,13 @@ def open_text(path: Path) -> TextIO:
         ) from error
 
 
+def share_read(handle: TextIO, size: int) -> float:
+    """How much of a file of that size [bytes] has been read through a handle on it, 0 to 1."""
+    raw = getattr(handle, "buffer", None)
+    raw = getattr(raw, "fileobj", None) or raw
+    return 0.0 if raw is None else min(1.0, raw.tell() / max(1, size))
+
+
 def time_zone(name: str) -> ZoneInfo:
     """A zone by its name; raises ``InvalidError`` when this machine does not know it."""
     try:
@@ -92,9 +99,7 @@ class Recording:
     @property
     def share(self) -> float:
         """How much of the file has been read, 0 to 1."""
-        raw = getattr(self._handle, "buffer", None)
-        raw = getattr(raw, "fileobj", None) or raw
-        return 0.0 if raw is None else min(1.0, raw.tell() / self._size)
+        return share_read(self._handle, self._size)
 
     def _next(self) -> list[str] | None:
         try:

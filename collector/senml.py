@@ -179,18 +179,37 @@ def resolve(pack: Pack, now_s: float) -> list[Record]:
 
     Raises ``PayloadError`` naming the first record that breaks RFC 8428.
     """
-    base = _Base()
-    records: list[Record] = []
-    for number, fields in enumerate(pack, start=1):
-        try:
-            if not fields.keys() <= _PLAIN:
-                base.take(fields, first=number == 1)
-            if not _REGULAR.isdisjoint(fields):
-                records.append(_resolved(fields, base, now_s))
-        except PayloadError as fault:
-            raise PayloadError(f"record {number}: {fault.what}") from None
+    resolver = Resolver(now_s)
+    records = [record for fields in pack if (record := resolver.take(fields)) is not None]
     records.sort(key=_time_of)
     return records
+
+
+class Resolver:
+    """Resolves the records of one pack one by one, in the order in which they stand there.
+
+    For packs that are too long to be held at once (RFC 8428 section 4.8).
+    """
+
+    def __init__(self, now_s: float) -> None:
+        self._now_s = now_s
+        self._base = _Base()
+        self._number = 0
+
+    def take(self, fields: Mapping[str, object]) -> Record | None:
+        """The next record, resolved; None for one of base fields alone.
+
+        Raises ``PayloadError`` naming its number when it breaks RFC 8428.
+        """
+        self._number += 1
+        try:
+            if not fields.keys() <= _PLAIN:
+                self._base.take(fields, first=self._number == 1)
+            if _REGULAR.isdisjoint(fields):
+                return None
+            return _resolved(fields, self._base, self._now_s)
+        except PayloadError as fault:
+            raise PayloadError(f"record {self._number}: {fault.what}") from None
 
 
 class _Base:

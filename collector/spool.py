@@ -12,7 +12,6 @@ One process writes; others may read the accounts, the refused messages and the j
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import math
 import sqlite3
 import threading
@@ -26,6 +25,7 @@ import orjson
 
 from collector.errors import StoreError
 from collector.readings import Mark, Reading
+from collector.store.claim import claimed
 from collector.store.contract import (
     Accounts,
     Arrival,
@@ -82,6 +82,15 @@ class Waiting:
 
     number: int
     arrival: Arrival
+
+
+@dataclass(frozen=True, slots=True)
+class Queue:
+    """How many messages and readings wait, and when the first of them came [ms since 1970]."""
+
+    messages_n: int
+    readings_n: int
+    since_ms: int | None
 
 
 class Spool:
@@ -215,9 +224,16 @@ class Spool:
 
     def waiting_n(self) -> int:
         """Number of messages that the remote store has not got yet."""
+        return self.waiting().messages_n
+
+    def waiting(self) -> Queue:
+        """How much waits for the remote store."""
         with self._reading() as connection:
-            (n,) = connection.execute("SELECT count(*) FROM waiting").fetchone()
-            return int(n)
+            row = connection.execute(
+                "SELECT count(*), coalesce(sum(readings_n), 0),"
+                " (SELECT received_ms FROM waiting ORDER BY number LIMIT 1) FROM waiting"
+            ).fetchone()
+            return Queue(*row)
 
     def accounts(self) -> Accounts:
         """The accounts of what has left the queue."""
@@ -294,7 +310,7 @@ class Spool:
         if self._writer is None:
             try:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
-                self._claim = _claimed(self.path)
+                self._claim = claimed(self.path)
             except OSError as error:
                 raise StoreError(
                     f"The spool cannot be opened ({error.strerror}).",
@@ -338,21 +354,6 @@ class Spool:
         finally:
             if connection is not None:
                 connection.close()
-
-
-def _claimed(path: Path) -> IO[bytes]:
-    """Hold the spool against a second writer: two would count and write everything twice."""
-    claim = path.with_suffix(".lock").open("ab")
-    try:
-        fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        claim.close()
-        raise StoreError(
-            "Another collector has this spool.",
-            where=str(path),
-            remedy="Stop it, or give this one a [store] folder of its own.",
-        ) from None
-    return claim
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:

@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.errors import InvalidError, SettingsError, VatsideError
+from dashboards import in_and_out
+from dashboards.terminal import overwrite, takes_settings
 
 if TYPE_CHECKING:
     from api.backup import WholeBackup
 
-SETTINGS_FILE = Path("vatside.toml")
 DEMO_FOLDER = Path("demo-data")
 
 
@@ -41,7 +42,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(required=True, metavar="COMMAND")
 
     run = commands.add_parser("run", help="broker (if none is named), collector and pages")
-    _takes_settings(run)
+    takes_settings(run)
     run.add_argument("--port", type=int, help="port of the pages instead of the settings' own")
     run.set_defaults(act=_run)
 
@@ -56,12 +57,12 @@ def parser() -> argparse.ArgumentParser:
     demo.set_defaults(act=_demo)
 
     collect = commands.add_parser("collect", help="the collector alone")
-    _takes_settings(collect)
+    takes_settings(collect)
     _for_the_supervisor(collect)
     collect.set_defaults(act=_collect)
 
     serve = commands.add_parser("serve", help="the api and the pages alone")
-    _takes_settings(serve)
+    takes_settings(serve)
     serve.add_argument("--port", type=int, help="port of the pages instead of the settings' own")
     serve.set_defaults(act=_serve)
 
@@ -86,7 +87,7 @@ def parser() -> argparse.ArgumentParser:
     replay.add_argument(
         "--speed", type=float, help="recorded seconds per second (as fast as the broker takes it)"
     )
-    _takes_settings(replay)
+    takes_settings(replay)
     replay.add_argument("--broker", metavar="URL", help="another broker than the settings' own")
     replay.set_defaults(act=_replay)
 
@@ -97,13 +98,13 @@ def parser() -> argparse.ArgumentParser:
     simulate.set_defaults(act=_simulate)
 
     check = commands.add_parser("check", help="look at settings, broker, store and accounts")
-    _takes_settings(check)
+    takes_settings(check)
     check.add_argument("--broker", metavar="URL", help="another broker than the settings' own")
     check.set_defaults(act=_check)
 
     store = commands.add_parser("store", help="prepare: bucket, retention and task in InfluxDB")
     store.add_argument("act_on_store", choices=["prepare"], metavar="prepare")
-    _takes_settings(store)
+    takes_settings(store)
     store.add_argument(
         "--keep-days", type=int, metavar="N", help="keep readings so long (else as it is now)"
     )
@@ -117,21 +118,21 @@ def parser() -> argparse.ArgumentParser:
 
     backup = commands.add_parser("backup", help="copy all that is kept to a folder, verified")
     backup.add_argument("folder", type=Path, help="the folder to make; it may not be there yet")
-    _takes_settings(backup)
+    takes_settings(backup)
     backup.set_defaults(act=_backup)
 
     restore = commands.add_parser("restore", help="put a backup where no store is, verified")
     restore.add_argument("folder", type=Path, help="the folder that `vatside backup` made")
-    _takes_settings(restore)
+    takes_settings(restore)
     restore.set_defaults(act=_restore)
 
     keep = commands.add_parser("keep", help="thin and forget old readings as [[keep]] says, now")
-    _takes_settings(keep)
+    takes_settings(keep)
     keep.add_argument("--dry-run", action="store_true", help="only say what would go")
     keep.set_defaults(act=_keep)
 
     compact = commands.add_parser("compact", help="give unused room in readings.db to the disk")
-    _takes_settings(compact)
+    takes_settings(compact)
     compact.set_defaults(act=_compact)
 
     evidence = commands.add_parser("evidence", help="make the evidence bundle of a soak run")
@@ -139,7 +140,7 @@ def parser() -> argparse.ArgumentParser:
     evidence.add_argument(
         "file", type=Path, nargs="?", help="the archive to make (soak-RUN-evidence.zip)"
     )
-    _takes_settings(evidence)
+    takes_settings(evidence)
     evidence.set_defaults(act=_evidence)
 
     verify = commands.add_parser("verify", help="check an evidence bundle, packed or unpacked")
@@ -147,15 +148,11 @@ def parser() -> argparse.ArgumentParser:
     verify.add_argument("--seal", metavar="SUM", help="the seal noted down when it was made")
     verify.set_defaults(act=_verify)
 
+    in_and_out.add_commands(commands)
+
     example = commands.add_parser("example", help="print an annotated settings file")
     example.set_defaults(act=_example)
     return top
-
-
-def _takes_settings(command: argparse.ArgumentParser) -> None:
-    command.add_argument(
-        "--settings", type=Path, default=SETTINGS_FILE, help="the settings file (%(default)s)"
-    )
 
 
 def _for_the_supervisor(command: argparse.ArgumentParser) -> None:
@@ -210,9 +207,9 @@ def _replay(asked: argparse.Namespace) -> int:
         speed=asked.speed,
         time_column=asked.time_column,
         zone=asked.zone,
-        progress=lambda p: _overwrite(f"{p.rows_n} rows, {p.readings_n} readings ({p.share:.0%})"),
+        progress=lambda p: overwrite(f"{p.rows_n} rows, {p.readings_n} readings ({p.share:.0%})"),
     )
-    _overwrite("")
+    overwrite("")
     for fault in done.faults:
         print(f"line {fault.line}, column {fault.column}: {fault.what}", file=sys.stderr)
     if done.faults_n > len(done.faults):
@@ -392,12 +389,6 @@ def _columns(pairs: Sequence[str]) -> dict[str, str]:
             )
         columns[name] = channel
     return columns
-
-
-def _overwrite(text: str) -> None:
-    """Show how far a long command has come, on one line of a terminal."""
-    if sys.stderr.isatty():
-        print(f"\r\x1b[K{text}", end="", file=sys.stderr, flush=True)
 
 
 def _example(_: argparse.Namespace) -> int:

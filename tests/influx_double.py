@@ -33,7 +33,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any, Self
 from urllib.parse import parse_qs, urlsplit
 
-from tests.line_protocol import FIRST_NS, LAST_NS, BadLineError, ReadPoint, Value, points
+from collector.errors import PayloadError
+from collector.store.line_reader import FIRST_NS, LAST_NS, ReadPoint, Value, points_in
 
 TOKEN, ORG, BUCKET = "t0ken-of-the-collector", "cellar", "vatside"
 _UNIT_NS = {"ns": 1, "us": 1_000, "ms": 1_000_000, "s": 1_000_000_000}
@@ -164,8 +165,8 @@ class InfluxDouble:
                 raise RefusedError(429, "org has exceeded limited write plan limit", "0")
             self.writes_left -= 1
         try:
-            read = list(points(text))
-        except BadLineError as error:
+            read = list(points_in(text))
+        except PayloadError as error:
             raise RefusedError(400, str(error)) from error
         if not read:
             raise RefusedError(400, "writing requires points")

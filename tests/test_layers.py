@@ -37,13 +37,21 @@ PURE = (
     "collector/store/checksum.py",
     "collector/store/contract.py",
     "collector/store/flux.py",
+    "collector/store/line_reader.py",
     "collector/store/lines.py",
+    "collector/store/reading_lines.py",
     "collector/store/settling.py",
     "collector/store/packing.py",
     "collector/store/pyramid.py",
     "collector/store/corrected.py",
     "collector/store/stretches.py",
     "collector/topics.py",
+    "collector/transfer/cells.py",
+    "collector/transfer/csv_form.py",
+    "collector/transfer/line_form.py",
+    "collector/transfer/rows.py",
+    "collector/transfer/senml_form.py",
+    "collector/transfer/taking.py",
     "collector/units.py",
     "api/break_groups.py",
     "api/causes/",
@@ -130,6 +138,7 @@ HOMES = {
     "vl_convert": ("dashboards/chart_bundle.py", "dashboards/chart_paper.py"),
     "influxdb_client": ("collector/store/influx.py",),
     "urllib3": ("collector/store/influx.py",),
+    "pyarrow": ("collector/transfer/parquet_form.py",),
 }
 
 #: Never imported at the top of a module: they cost a second or tens of megabytes each.
@@ -141,6 +150,7 @@ LATE = {
     "vl_convert",
     "influxdb_client",
     "pandas",
+    "pyarrow",
     "urllib3",
 }
 

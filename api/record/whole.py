@@ -8,6 +8,7 @@ in the document.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Annotated, Any
 
 from pydantic import AwareDatetime, Field, JsonValue
@@ -82,8 +83,10 @@ def everything(record: Record) -> WholeRecord:
         )
 
 
-def put_back(record: Record, whole: WholeRecord) -> Mapping[str, int]:
+def put_back(record: Record, whole: WholeRecord, *, dry_run: bool = False) -> Mapping[str, int]:
     """Fill an empty record from a document: everything or nothing; counts by kind.
+
+    With ``dry_run`` nothing stays, and the faults are found all the same.
 
     Raises ``ConflictError`` when anything is on record already, ``InvalidError`` naming the
     kind and id of an entry that makes no sense.
@@ -100,23 +103,33 @@ def put_back(record: Record, whole: WholeRecord) -> Mapping[str, int]:
             raise InvalidError(
                 f"a record has no {kind}", where=f"entries.{kind}", remedy="Update vatside."
             )
-    with record.transaction():
-        for kind, ledger in ledgers.items():
-            if ledger.all():
-                raise ConflictError(
-                    f"there is a {kind} on record already",
-                    where=kind,
-                    remedy="A whole record goes into an empty one only; start vatside with "
-                    "another [store] folder.",
-                )
-        for kind, ledger in ledgers.items():
-            for kept in whole.entries.get(kind, []):
-                _put_back(ledger, kept)
-        for kind, ledger in ledgers.items():
-            ledger.put_back_revisions(
-                Revision(**dict(one)) for one in whole.revisions if one.kind == kind
-            )
+    with suppress(_NothingKeptError), record.transaction():
+        _fill(ledgers, whole)
+        if dry_run:
+            raise _NothingKeptError
     return {kind: len(entries) for kind, entries in whole.entries.items()}
+
+
+class _NothingKeptError(Exception):
+    """Ends a transaction of which nothing is to stay."""
+
+
+def _fill(ledgers: Mapping[str, Ledger[Any]], whole: WholeRecord) -> None:
+    for kind, ledger in ledgers.items():
+        if ledger.all():
+            raise ConflictError(
+                f"there is a {kind} on record already",
+                where=kind,
+                remedy="A whole record goes into an empty one only; start vatside with "
+                "another [store] folder.",
+            )
+    for kind, ledger in ledgers.items():
+        for kept in whole.entries.get(kind, []):
+            _put_back(ledger, kept)
+    for kind, ledger in ledgers.items():
+        ledger.put_back_revisions(
+            Revision(**dict(one)) for one in whole.revisions if one.kind == kind
+        )
 
 
 def _put_back(ledger: Ledger[Any], kept: KeptEntry) -> None:

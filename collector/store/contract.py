@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
@@ -305,3 +305,41 @@ class CollectingStore(ReadingStore, Protocol):
 
     def deliveries(self) -> Deliveries:
         """The deliveries that may come again, and those kept in case a broker forgets."""
+
+    def conflicts(self, channel: str, start_ms: int, end_ms: int) -> list[Reading]:
+        """Second values of a channel in the window, in order of time and value."""
+
+
+@dataclass(frozen=True, slots=True)
+class HandOver:
+    """How far a store is with handing over to a server what it keeps on disk for it.
+
+    ``messages_n`` with ``readings_n`` wait, the first of them since ``since_ms`` [ms since 1970].
+    ``fault`` says in words what keeps the server from taking them; ``stopped`` that it is not
+    tried any more, for it calls for a person.
+    """
+
+    messages_n: int = 0
+    readings_n: int = 0
+    since_ms: int | None = None
+    fault: str | None = None
+    stopped: bool = False
+
+
+@runtime_checkable
+class HandsOver(Protocol):
+    """A store that keeps what comes on disk here and hands it over to a server."""
+
+    def hand_over(self) -> HandOver:
+        """What waits, and why."""
+
+    def wait_until_handed_over(self, patience_s: float = 60.0) -> None:
+        """Return when the server has all; raises ``StoreError`` when it takes nothing so long."""
+
+
+@runtime_checkable
+class KeepsConflicts(Protocol):
+    """A store that can tell the second values that came for a time."""
+
+    def conflicts(self, channel: str, start_ms: int, end_ms: int) -> list[Reading]:
+        """Second values of a channel in the window, in order of time and value."""

@@ -16,7 +16,7 @@ from collector.spool import Spool, Waiting
 from collector.store import flux, known
 from collector.store.contract import Appended
 from collector.store.influx import InfluxServer, Row, ms_of_text
-from collector.store.lines import float_text, series
+from collector.store.reading_lines import lines_of
 from collector.store.settling import (
     TAKEN,
     Answer,
@@ -113,6 +113,31 @@ class Drain:
                 if number in each:
                     counted = _sum(counted, each[number])
             return counted
+
+    @property
+    def stopped(self) -> bool:
+        """Whether nothing more is tried, for the fault calls for a person."""
+        return self._fault is not None and self._fault.fate is not Fate.LATER
+
+    def emptied(self, patience_s: float) -> bool:
+        """Wait until nothing waits any more; False when nothing goes through for so long."""
+        while True:
+            with self._changed:
+                through = self._through
+            if not self._spool.waiting_n():
+                return True
+            if not self._came_further(through, patience_s):
+                return False
+
+    def _came_further(self, through: int, patience_s: float) -> bool:
+        """Wait until a number after this one has gone through; False when it does not."""
+        with self._changed:
+            self._more = True
+            self._changed.notify_all()
+            self._changed.wait_for(
+                lambda: self._through != through or self.stopped or self._ending, patience_s
+            )
+            return self._through != through
 
     def step(self) -> Answer | None:
         """One batch; None when nothing waits. For the thread, and for tests without one."""
@@ -265,21 +290,6 @@ class _Remote:
         if asked.answer.fate is Fate.DIVIDE:  # a question cannot be divided
             raise _NotAnsweredError(Answer(Fate.STOP, asked.answer.words, asked.answer.remedy))
         raise _NotAnsweredError(asked.answer)
-
-
-def lines_of(place: flux.Place, points: Iterable[Point]) -> Iterable[str]:
-    """Points as lines: field ``value`` always a float, field ``marks`` always an integer."""
-    heads: dict[tuple[str, int], str] = {}
-    for point in points:
-        head = heads.get((point.channel, point.nth))
-        if head is None:
-            tags = {"channel": point.channel}
-            measurement = place.measurement
-            if point.nth:
-                measurement, tags["nth"] = place.conflicts.measurement, str(point.nth)
-            head = heads[point.channel, point.nth] = series(measurement, tags)
-        value = "" if point.value is None else f"value={float_text(point.value)},"
-        yield f"{head} {value}marks={point.marks}i {point.time_ms}"
 
 
 def points_of(channel: str, rows: Iterable[Row]) -> list[Point]:

@@ -29,6 +29,7 @@ from collector.store.contract import (
     Changes,
     Coverage,
     Deliveries,
+    HandOver,
     RefusedMessage,
 )
 from collector.store.influx import InfluxServer, Row, ms_of_text
@@ -153,6 +154,29 @@ class InfluxStore:
         """What keeps the server from taking readings; None when nothing does."""
         answer = self._drain.fault if self._drain else None
         return answer.words if answer else None
+
+    def hand_over(self) -> HandOver:
+        """What waits for the server, and why; the reason only where the writing is done."""
+        try:
+            queue = self._looks.waiting()
+        except StoreError:  # nothing was ever put there
+            return HandOver(fault=self.fault)
+        stopped = self._drain is not None and self._drain.stopped
+        return HandOver(queue.messages_n, queue.readings_n, queue.since_ms, self.fault, stopped)
+
+    def wait_until_handed_over(self, patience_s: float = 60.0) -> None:
+        """Return when the server has all; raises ``StoreError`` when it takes nothing so long."""
+        with self._appending:
+            _, drain = self._open()
+        if drain.emptied(patience_s):
+            return
+        if drain.fault is not None:
+            raise self._server.fault(drain.fault)
+        raise StoreError(
+            f"The server has taken nothing for {patience_s:g} s.",
+            where=self.settings.url,
+            remedy="Look at the server; what waits is on disk here and goes there later.",
+        )
 
     def _open(self) -> tuple[Spool, Drain]:
         if self._spool is None or self._drain is None:

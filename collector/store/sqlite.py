@@ -14,7 +14,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Self
+from typing import IO, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +30,7 @@ from collector.store import (
     sqlite_read,
 )
 from collector.store.checksum import Checksum
+from collector.store.claim import claimed
 from collector.store.contract import (
     Accounts,
     Appended,
@@ -75,6 +76,7 @@ class SqliteStore:
         self._recent = RecentHours()
         self._writing = threading.Lock()
         self._writer: sqlite3.Connection | None = None
+        self._claim: IO[bytes] | None = None
         self._channel_ids: dict[str, int] = {}
         self._open_slots: set[Slot] = set()
         self._too_full: set[Slot] = set()
@@ -248,8 +250,12 @@ class SqliteStore:
         if self._writer is None:
             try:
                 self._writer = open_writer(self.path)
+                self._claim = claimed(self.path)
             except sqlite3.Error as error:
                 raise store_error(error, self.path) from error
+            except BaseException:
+                self._close_writer()
+                raise
         return self._writer
 
     def _close_writer(self) -> None:
@@ -258,6 +264,9 @@ class SqliteStore:
         if self._writer is not None:
             self._writer.close()
             self._writer = None
+        if self._claim is not None:
+            self._claim.close()
+            self._claim = None
 
     # -- reading ---------------------------------------------------------------------------
 

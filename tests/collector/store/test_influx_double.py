@@ -13,8 +13,9 @@ from urllib.parse import urlencode, urlsplit
 
 import pytest
 
+from collector.errors import PayloadError
+from collector.store.line_reader import points_in
 from tests.influx_double import BUCKET, ORG, TOKEN, Bucket, InfluxDouble, Rights
-from tests.line_protocol import BadLineError, points
 from tests.recordings import recording
 
 KINDS = {"int": "integer", "uint": "unsigned", "float": "float", "string": "string"}
@@ -30,12 +31,12 @@ def test_its_reader_agrees_with_all_240_decode_cases_of_the_corpus() -> None:
         text, wanted = case["input"]["text"], case["output"]
         raw = text.encode() if isinstance(text, str) else base64.b64decode(text["binary"])
         if "error" in wanted:
-            with pytest.raises((BadLineError, UnicodeDecodeError)):
-                list(points(raw.decode()))
+            with pytest.raises((PayloadError, UnicodeDecodeError)):
+                list(points_in(raw.decode()))
         else:
             assert [
                 (p.name, p.tags, [(f.key, f.kind, f.value) for f in p.fields])
-                for p in points(raw.decode())
+                for p in points_in(raw.decode())
             ] == [expected(point) for point in wanted["result"]]
         agreed += 1
     assert agreed == 240

@@ -520,7 +520,7 @@ def test_two_collectors_cannot_have_the_same_spool(
 ) -> None:
     with (
         InfluxStore(settings, tmp_path / "spool.db"),
-        pytest.raises(StoreError, match="Another collector has this spool"),
+        pytest.raises(StoreError, match="Another process writes"),
     ):
         InfluxStore(settings, tmp_path / "spool.db")
     InfluxStore(settings, tmp_path / "spool.db").close()

@@ -1,4 +1,4 @@
-"""A strict reader of InfluxDB line protocol, written from its reference and not from our writer.
+"""A strict reader of InfluxDB line protocol, written from its reference, not our writer. Pure.
 
 Held against the decode cases of the public line-protocol-corpus in
 tests/collector/store/test_influx_double.py.
@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+
+from collector.errors import PayloadError
 
 # Possessive: an escaped character is never taken apart again. Controls are no part of a name.
 _KEY = r"(?:\\[,= ]|[^,= \x00-\x1f\x7f\x80-\xa0])++"
@@ -33,10 +35,6 @@ FIRST_NS, LAST_NS = -(2**63) + 2, 2**63 - 2
 Value = float | int | bool | str
 
 
-class BadLineError(Exception):
-    """A line that the server would not parse."""
-
-
 @dataclass(frozen=True)
 class ReadField:
     """A field: ``kind`` is float, integer, unsigned, string or boolean."""
@@ -56,8 +54,8 @@ class ReadPoint:
     time: int | None
 
 
-def points(text: str) -> Iterator[ReadPoint]:
-    """The points of a text; raises ``BadLineError`` at the first line that is none."""
+def points_in(text: str) -> Iterator[ReadPoint]:
+    """The points of a text; raises ``PayloadError`` at the first line that is none."""
     at = 0
     while at < len(text):
         skipped = _SKIPPED.match(text, at)
@@ -73,13 +71,13 @@ def _point(text: str, at: int) -> tuple[int, ReadPoint]:
     fields = _FIELDS.match(text, head.end()) if head else None
     tail = _TAIL.match(text, fields.end()) if fields else None
     if head is None or fields is None or tail is None:
-        raise BadLineError(f"unable to parse '{text[at:].partition(chr(10))[0]}'")
+        raise PayloadError(f"unable to parse '{text[at:].partition(chr(10))[0]}'")
     tags = tuple(sorted((_bare(k), _bare(v)) for k, v in _TAG.findall(head["tags"])))
     if len({key for key, _ in tags}) < len(tags):
-        raise BadLineError("duplicate tags")
+        raise PayloadError("duplicate tags")
     time = None if tail["time"] is None else int(tail["time"])
     if time is not None and not FIRST_NS <= time <= LAST_NS:
-        raise BadLineError("time outside range")
+        raise PayloadError("time outside range")
     read = tuple(_field(key, value) for key, value in _FIELD.findall(fields[0]))
     return tail.end(), ReadPoint(re.sub(r"\\([, ])", r"\1", head["name"]), tags, read, time)
 
@@ -100,4 +98,4 @@ def _field(key: str, text: str) -> ReadField:
         return ReadField(name, "unsigned", int(found[1]))
     if _FLOAT.fullmatch(text) and abs(float(text)) != float("inf"):
         return ReadField(name, "float", float(text))
-    raise BadLineError(f"invalid field value {text!r}")
+    raise PayloadError(f"invalid field value {text!r}")

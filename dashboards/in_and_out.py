@@ -1,0 +1,490 @@
+"""``vatside export``, ``import`` and ``move``: readings and record on their way in and out."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import time
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from collector.errors import ConflictError, InvalidError
+from dashboards.terminal import overwrite, pairs_asked, takes_settings, time_asked
+
+if TYPE_CHECKING:
+    from collector.config import Settings
+    from collector.store.contract import ReadingStore
+    from collector.transfer.importing import Survey
+
+FORMS = ("csv", "parquet", "lines", "senml")
+
+
+def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
+    """The three commands and their options."""
+    out = commands.add_parser("export", help="readings or record to a file in an open form")
+    outs = out.add_subparsers(required=True, metavar="WHAT")
+    _export_readings(outs.add_parser("readings", help="what was measured"))
+    record = outs.add_parser("record", help="what was done: all as JSON, or the prints as CSV")
+    record.add_argument("file", type=Path, help="a new file ending in .json or .csv")
+    takes_settings(record)
+    record.set_defaults(act=export_record)
+
+    into = commands.add_parser("import", help="readings or record from such a file")
+    intos = into.add_subparsers(required=True, metavar="WHAT")
+    _import_readings(intos.add_parser("readings", help="what was measured"))
+    _import_record(intos.add_parser("record", help="what was done"))
+
+    move = commands.add_parser("move", help="copy all readings to another store, and compare")
+    takes_settings(move)
+    move.add_argument(
+        "--to", type=Path, required=True, metavar="FILE", help="settings that name the other store"
+    )
+    move.add_argument("--dry-run", action="store_true", help="compare, and write nothing")
+    move.set_defaults(act=move_readings)
+
+
+def _export_readings(command: argparse.ArgumentParser) -> None:
+    command.add_argument("file", type=Path, help="a new file; - prints to the terminal")
+    takes_settings(command)
+    command.add_argument("--form", choices=FORMS, help="else the file's ending tells")
+    command.add_argument(
+        "--channel", action="append", metavar="ID", help="only this channel; may be repeated"
+    )
+    command.add_argument("--from", dest="since", metavar="TIME", help="from this time on")
+    command.add_argument("--until", metavar="TIME", help="up to before this time")
+    command.add_argument(
+        "--values",
+        choices=("received", "converted", "believed"),
+        default="received",
+        help="as they came, in the role's unit, or corrected; only the first can be imported",
+    )
+    command.set_defaults(act=export_readings)
+
+
+def _import_readings(command: argparse.ArgumentParser) -> None:
+    command.add_argument("file", type=Path, help="the file; it is read twice")
+    takes_settings(command)
+    command.add_argument("--form", choices=FORMS, help="else the file's ending tells")
+    command.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="HEADING=FIELD",
+        help="which column is the channel, time, unix_s, unix_ms, value, unit, marks or nth",
+    )
+    command.add_argument("--channel", metavar="ID", help="the channel, where no column tells it")
+    command.add_argument(
+        "--rename",
+        action="append",
+        default=[],
+        metavar="NAME=CHANNEL",
+        help="which channel a name in the file is; may be repeated",
+    )
+    command.add_argument(
+        "--new-channels", action="store_true", help="take channels that the settings do not have"
+    )
+    command.add_argument(
+        "--keep-good",
+        action="store_true",
+        help="keep the good rows and note the bad ones as refused (else all or nothing)",
+    )
+    command.add_argument(
+        "--precision",
+        choices=("ns", "us", "ms", "s"),
+        default="ns",
+        help="unit of the times in line protocol (%(default)s)",
+    )
+    command.add_argument("--dry-run", action="store_true", help="look it over and keep nothing")
+    command.set_defaults(act=import_readings)
+
+
+def _import_record(command: argparse.ArgumentParser) -> None:
+    command.add_argument("file", type=Path, help="a .json or .csv, as an export gives it")
+    takes_settings(command)
+    command.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="HEADING=FIELD",
+        help="which column of a CSV of your own is which field; once for each",
+    )
+    command.add_argument("--resin", metavar="NAME", help="the resin, where no column tells it")
+    command.add_argument("--machine", metavar="NAME", help="the machine, likewise")
+    command.add_argument("--zone", metavar="ZONE", help="zone of times that name none")
+    command.add_argument("--decimal-comma", action="store_true", help="numbers are like 18,5")
+    command.add_argument("--fahrenheit", action="store_true", help="logged_vat is in °F")
+    command.add_argument(
+        "--make", action="store_true", help="put resins, machines and plates named there on record"
+    )
+    command.add_argument("--dry-run", action="store_true", help="find the faults and keep nothing")
+    command.set_defaults(act=import_record)
+
+
+# -- readings ----------------------------------------------------------------------------------
+
+
+def export_readings(asked: argparse.Namespace) -> int:
+    """Write the readings asked for, and say how many they are."""
+    from collector.transfer.exporting import Exported, rows_from
+    from collector.transfer.files import Form, form_of, text_of, write_rows
+    from collector.transfer.rows import Values
+    from dashboards import start
+
+    settings = start.read_settings(asked.settings)
+    values = Values(asked.values)
+    to_terminal = str(asked.file) == "-"
+    if to_terminal and asked.form is None:
+        asked.form = "csv"
+    form = form_of(asked.file, asked.form)
+    if form is Form.PARQUET:
+        from collector.transfer.parquet_form import check_installed
+
+        check_installed()
+    since = time_asked(asked.since, "--from")
+    until = time_asked(asked.until, "--until")
+    measurement = settings.influx.measurement if settings.influx else "reading"
+    done = Exported()
+    with start.workshop_of(settings) as workshop:
+        store: ReadingStore = {
+            Values.RECEIVED: workshop.received,
+            Values.CONVERTED: workshop.converted,
+            Values.BELIEVED: workshop.store,
+        }[values]
+        rows = rows_from(
+            store,
+            _channels(store, asked.channel),
+            _units(settings, values),
+            done,
+            start_ms=since,
+            end_ms=until,
+            progress=lambda so_far: overwrite(f"{so_far.rows_n:,} rows"),
+        )
+        if to_terminal:
+            sys.stdout.writelines(text_of(rows, form, measurement=measurement, values=values))
+        else:
+            write_rows(asked.file, form, rows, measurement=measurement, values=values)
+    overwrite("")
+    print(
+        f"{asked.file}: {done.rows_n:,} rows of {len(done.readings_n)} channels, "
+        f"{done.seconds_n:,} of them second values for a time; values are {_said(values)}.",
+        file=sys.stderr if to_terminal else sys.stdout,
+    )
+    return 0
+
+
+def _said(values: str) -> str:
+    return {
+        "received": "as they were received",
+        "converted": "converted to the role's unit and not corrected",
+        "believed": "corrected by the calibrations on record",
+    }[values]
+
+
+def _channels(store: ReadingStore, wanted: list[str] | None) -> list[str]:
+    there = store.channels()
+    for name in wanted or []:
+        if name not in there:
+            raise InvalidError(
+                f"There are no readings of {name!r}.",
+                where="--channel",
+                remedy=f"There are of: {', '.join(there) or 'nothing yet'}.",
+            )
+    return there if wanted is None else list(dict.fromkeys(wanted))
+
+
+def _units(settings: Settings, values: str) -> dict[str, str]:
+    received = values == "received"
+    return {one.id: one.kept_unit if received else one.role.unit for one in settings.channels}
+
+
+def import_readings(asked: argparse.Namespace) -> int:
+    """Look the file over, and keep what is in it; 2 when a row is at fault."""
+    from collector.store.open import open_store
+    from collector.store.sqlite import SqliteStore
+    from collector.transfer import importing
+    from collector.transfer.cells import Columns
+    from collector.transfer.files import RowFile, form_of
+    from collector.transfer.taking import Taking
+    from dashboards import start
+
+    settings = start.read_settings(asked.settings)
+    columns = pairs_asked(asked.column, "--column", "Temperature=value")
+    file = RowFile(
+        asked.file,
+        form_of(asked.file, asked.form),
+        Columns(columns, asked.channel),
+        settings.influx.measurement if settings.influx else "reading",
+        asked.precision,
+    )
+    taking = Taking(
+        settings.channels,
+        renamed=pairs_asked(asked.rename, "--rename", "sensor-7=vat-north"),
+        new_channels=asked.new_channels,
+    )
+
+    def progress(did: str) -> importing.Progress:
+        return lambda rows_n, share: overwrite(f"{did} {rows_n:,} rows ({share:.0%})")
+
+    survey = importing.looked_over(file, taking, progress=progress("Looked over"))
+    overwrite("")
+    _tell_faults(file.path, file.form.noun, survey)
+    if survey.faults_n and (survey.fatal or not asked.keep_good):
+        raise InvalidError(
+            f"{survey.faults_n:,} of {survey.rows_n:,} rows are at fault, so none was taken.",
+            where=str(file.path),
+            remedy="Correct the file."
+            if survey.fatal
+            else "Correct them; or --keep-good takes the others and notes these as refused.",
+        )
+    _tell_survey(survey)
+    if asked.dry_run:
+        print("Nothing was kept.")
+        return 0
+    with closing(open_store(settings)) as store:
+        done = importing.import_readings(
+            file, taking, store, survey, time.time_ns() // 1_000_000, progress=progress("Kept")
+        )
+        while isinstance(store, SqliteStore) and store.settle():
+            overwrite("Packing what is settled")
+    overwrite("")
+    print(
+        f"{survey.rows_n:,} readings received = {done.stored:,} stored + {done.duplicate:,} "
+        f"duplicate + {done.refused:,} refused; {done.conflicts:,} of the stored are second values."
+    )
+    return 0
+
+
+def _tell_faults(path: Path, noun: str, survey: Survey) -> None:
+    for number, fault in survey.faults:
+        print(f"{path}, {noun} {number}: {fault.what}. {fault.remedy}", file=sys.stderr)
+    if survey.faults_n > len(survey.faults):
+        more = survey.faults_n - len(survey.faults)
+        print(f"... and {more:,} more that are at fault.", file=sys.stderr)
+
+
+def _tell_survey(survey: Survey) -> None:
+    from collector.transfer.csv_form import time_text
+
+    for channel, span in sorted(survey.channels.items()):
+        print(
+            f"{channel}: {span.readings_n:,} readings from {time_text(span.first_ms)} "
+            f"to {time_text(span.last_ms)}"
+        )
+
+
+# -- from store to store -------------------------------------------------------------------------
+
+
+def move_readings(asked: argparse.Namespace) -> int:
+    """Copy what the other store does not have, and compare both; 1 when they are not equal."""
+    from collector.store.contract import HandsOver
+    from collector.store.open import open_store
+    from collector.store.sqlite import SqliteStore
+    from collector.transfer.moving import move
+    from dashboards import start
+
+    settings, other = start.read_settings(asked.settings), start.read_settings(asked.to)
+    now_ms = time.time_ns() // 1_000_000
+    _check_move(settings, other, now_ms)
+    equal = True
+    with (
+        closing(open_store(settings, read_only=True)) as source,
+        closing(open_store(other, read_only=asked.dry_run)) as target,
+    ):
+        if isinstance(source, HandsOver) and source.hand_over().messages_n:
+            raise ConflictError(
+                "Readings still wait on disk for the source's server.",
+                where=str(settings.store.spool_path),
+                remedy="Run its collector until it has handed them over.",
+            )
+        for one in move(
+            source,
+            target,
+            now_ms,
+            dry_run=asked.dry_run,
+            progress=lambda channel, n: overwrite(f"{channel}: {n:,} copied"),
+        ):
+            overwrite("")
+            equal = equal and one.equal
+            said = (
+                f"{one.source.count:,} readings and {one.source_seconds.count:,} second values, "
+                f"{one.copied_n:,} {'to be ' if asked.dry_run else ''}copied"
+            )
+            if one.equal:
+                print(f"{one.channel}: {said}; equal in both, SHA-256 {one.source.digest[:16]}")
+            else:
+                print(f"{one.channel}: {said}; NOT EQUAL: {one.difference}")
+        while not asked.dry_run and isinstance(target, SqliteStore) and target.settle():
+            overwrite("Packing what is settled")
+        overwrite("")
+        if not equal and not asked.dry_run:
+            for refused in target.refused(1):
+                print(f"The target last refused: {refused.reason}", file=sys.stderr)
+    if asked.dry_run:
+        print("Nothing was written.")
+        return 0
+    if equal:
+        print(
+            "All readings are in both stores, equal to the last bit. The source was left as it is; "
+            "accounts and refused messages begin anew in the other."
+        )
+    else:
+        print("The stores are not equal: see above.", file=sys.stderr)
+    return 0 if equal else 1
+
+
+def _check_move(settings: Settings, other: Settings, now_ms: int) -> None:
+    from collector.status import read_status
+
+    same_server = (
+        settings.influx is not None
+        and other.influx is not None
+        and (settings.influx.url, settings.influx.org) == (other.influx.url, other.influx.org)
+        and (settings.influx.bucket, settings.influx.measurement)
+        == (other.influx.bucket, other.influx.measurement)
+    )
+    same_file = (
+        settings.influx is None
+        and other.influx is None
+        and settings.store.readings_path.resolve() == other.store.readings_path.resolve()
+    )
+    if same_server or same_file:
+        raise InvalidError(
+            "Both settings name the same store.", where="--to", remedy="Name another store there."
+        )
+    status = read_status(settings.store.folder)
+    if status is not None and not status.away(now_ms):
+        raise ConflictError(
+            "The collector is at work, and what comes meanwhile would be missing.",
+            where=str(settings.store.folder),
+            remedy="Stop it first; sensors' messages wait at the broker.",
+        )
+
+
+# -- the record ----------------------------------------------------------------------------------
+
+
+def export_record(asked: argparse.Namespace) -> int:
+    """Everything on record as JSON, or the prints as CSV, to a new file."""
+    from api.record import Record
+    from api.record.table_export import prints_as_table
+    from api.record.whole import everything
+    from collector.transfer.files import write_text
+    from dashboards import start
+
+    kind = _kind_of(asked.file)
+    settings = start.read_settings(asked.settings)
+    path = settings.store.record_path
+    if not path.exists():
+        raise InvalidError(
+            "Nothing is on record yet.", where=str(path), remedy="`vatside run` makes the record."
+        )
+    with closing(Record(path)) as record:
+        if kind == ".csv":
+            table = prints_as_table(record)
+            write_text(asked.file, [table])
+            print(
+                f"{asked.file}: {len(record.prints.all())} prints; `vatside import record` "
+                "takes them back exactly."
+            )
+            return 0
+        whole = everything(record)
+    write_text(asked.file, [whole.model_dump_json(indent=1), "\n"])
+    counts = ", ".join(f"{len(kept)} {kind}" for kind, kept in whole.entries.items() if kept)
+    print(f"{asked.file}: {counts or 'nothing'}, with {len(whole.revisions)} earlier revisions.")
+    if whole.entries.get("photograph"):
+        print("The pictures themselves lie in photographs/; `vatside backup` copies them too.")
+    return 0
+
+
+def import_record(asked: argparse.Namespace) -> int:
+    """A whole record into an empty one, or a table of prints; everything or nothing."""
+    from pydantic import ValidationError
+
+    from api.record import Record
+    from api.record.table_text import decoded
+    from api.record.whole import WholeRecord, put_back
+    from dashboards import start
+
+    kind = _kind_of(asked.file)
+    settings = start.read_settings(asked.settings)
+    content = _content(asked.file)
+    if kind == ".csv":
+        with closing(Record(settings.store.record_path)) as record:
+            return _import_prints(record, decoded(content)[0], asked)
+    try:
+        whole = WholeRecord.model_validate_json(content)
+    except ValidationError as error:
+        first = error.errors()[0]
+        raise InvalidError(
+            f"It is no whole record: {first['msg']}.",
+            where=f"{asked.file}, {'.'.join(map(str, first['loc'])) or 'beginning'}",
+            remedy="Give one that `vatside export record` or /api/record gave.",
+        ) from None
+    path = settings.store.record_path
+    with tempfile.TemporaryDirectory() as empty:
+        if asked.dry_run and not path.exists():
+            path = Path(empty) / path.name
+        with closing(Record(path)) as record:
+            put_back(record, whole, dry_run=asked.dry_run)
+    counts = ", ".join(f"{len(kept)} {kind}" for kind, kept in whole.entries.items() if kept)
+    print(f"{counts or 'Nothing'}: {'could be put back' if asked.dry_run else 'put back'}.")
+    return 0
+
+
+def _import_prints(record: Any, text: str, asked: argparse.Namespace) -> int:
+    from api.record.table_import import Mapped, import_prints
+    from collector.recording import time_zone
+
+    columns = pairs_asked(asked.column, "--column", "Date=start")
+    mapped = (
+        Mapped(
+            columns,
+            fahrenheit=asked.fahrenheit,
+            resin=asked.resin,
+            machine=asked.machine,
+            make=asked.make,
+            zone=None if asked.zone is None else time_zone(asked.zone),
+            decimal_comma=asked.decimal_comma,
+        )
+        if columns
+        else Mapped.own(make=asked.make)
+    )
+    done = import_prints(record, text, mapped, dry_run=asked.dry_run)
+    for fault in done.faults:
+        where = f"row {fault.row}" + (f", {fault.field}" if fault.field else "")
+        print(f"{asked.file}, {where}: {fault.what}. {fault.remedy or ''}", file=sys.stderr)
+    if done.faults_n > len(done.faults):
+        print(f"... and {done.faults_n - len(done.faults)} more.", file=sys.stderr)
+    if done.faults_n:
+        raise InvalidError(
+            f"{done.faults_n} of {done.rows_n} rows are at fault, so none was taken.",
+            where=str(asked.file),
+            remedy="Correct these rows and import the whole table again.",
+        )
+    print(f"{done.rows_n} prints {'could be' if asked.dry_run else 'were'} put on record.")
+    return 0
+
+
+def _kind_of(path: Path) -> str:
+    suffix = path.suffix.lower()
+    if suffix not in (".json", ".csv"):
+        raise InvalidError(
+            "The name does not tell what it is.",
+            where=str(path),
+            remedy="End it in .json for the whole record, or in .csv for the prints.",
+        )
+    return suffix
+
+
+def _content(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise InvalidError(
+            f"The file cannot be read ({error.strerror}).",
+            where=str(path),
+            remedy="Name a file that exists and may be read.",
+        ) from error
