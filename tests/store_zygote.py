@@ -1,14 +1,15 @@
 """A process that makes others work on a store file quickly, so that a test can kill many of them.
 
 Run as ``python -m tests.store_zygote FILE``: for each line on its input, which says what to do, it
-makes a child that does it to FILE and prints the child's process number; then it waits for the
-child's end and prints how it ended.
+makes a child that does it to FILE and prints the child's process number; the child tells when it
+has taken the first step, and at last it is printed how the child ended.
 """
 
 from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 from collector.store.keeping import keep_only
@@ -20,18 +21,34 @@ EVERY_MS = 60_000
 FOREVER_MS = 253_402_300_800_000
 
 
+def _packed(store: SqliteStore) -> Iterator[None]:
+    while store.settle(0):
+        yield
+
+
+def _thinned(store: SqliteStore) -> Iterator[None]:
+    for one in keep_only(store, "vat-north", (0, FOREVER_MS), EVERY_MS, EVERY_MS):
+        if one.readings_n:
+            yield
+
+
+def _compacted(store: SqliteStore) -> Iterator[None]:
+    for _ in range(20):
+        store.compact()
+        yield
+
+
+STEPS = {"pack": _packed, "thin": _thinned, "compact": _compacted}
+
+
 def work(path: Path, what: str) -> None:
-    """Pack hour by hour, thin slice by slice, or compact again and again."""
+    """Pack hour by hour, thin slice by slice, or compact again and again; tell of the first."""
     with SqliteStore(path) as store:
-        if what == "pack":
-            while store.settle(0):
-                pass
-        elif what == "thin":
-            for _ in keep_only(store, "vat-north", (0, FOREVER_MS), EVERY_MS, EVERY_MS):
-                pass
-        else:
-            for _ in range(20):
-                store.compact()
+        steps = STEPS[what](store)
+        next(steps, None)
+        print("begun", flush=True)
+        for _ in steps:
+            pass
 
 
 def main() -> None:

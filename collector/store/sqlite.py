@@ -57,7 +57,7 @@ _NORMAL = 1  # PRAGMA synchronous
 #: Settled hours are packed after so many messages or so long, for so long at a time.
 SETTLE_EVERY_N = 1_000
 SETTLE_EVERY_S = 30.0
-SETTLE_BUDGET_S = 0.03
+SETTLE_BUDGET_S = 0.02
 
 
 class SqliteStore:
@@ -150,7 +150,8 @@ class SqliteStore:
         """Remove a channel's readings in the window, conflicts with them; how many readings.
 
         What was removed stays on record with its reason (:meth:`removals`), not its values.
-        One that ``goes_on`` from the removal before it is noted together with that.
+        One that ``goes_on`` from the removal before it is noted together with that, and flushed
+        with the next commit: after a power cut it may not have happened.
         """
         return self._cut(channel, start_ms, end_ms, None, reason, goes_on=goes_on)
 
@@ -179,7 +180,7 @@ class SqliteStore:
         *,
         goes_on: bool,
     ) -> int:
-        with self._transaction() as connection:
+        with self._transaction(flushed=not goes_on) as connection:
             first = sqlite_read.after(connection, channel, start_ms)
             last = sqlite_read.before(connection, channel, end_ms)
             if first is None or last is None or first.time_ms > last.time_ms:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Callable
 from datetime import timedelta
@@ -27,16 +28,16 @@ folder = "kept"
 id = "north-power"
 role = "printer_power"
 topic = "cellar/north/power"
-gap_limit_s = 1200
+gap_limit_s = 3600
 """
 RULE = """
 [[keep]]
 role = "printer_power"
 thin_after_days = 14
-every_s = 1200
+every_s = 3600
 forget_after_days = 30
 """
-STEP_MS = 60_000
+STEP_MS = 300_000
 
 Keep = Callable[..., tuple[int, str, str]]
 
@@ -52,11 +53,10 @@ def keep(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Keep:
     return run
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    """Forty days of power, and a print ten days after they began."""
-    kept = tmp_path / "kept"
-    kept.mkdir()
+@pytest.fixture(scope="module")
+def pattern(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Forty days of power, and a print five days after they began."""
+    kept = tmp_path_factory.mktemp("pattern")
     begin_ms = time.time_ns() // 1_000_000 // DAY_MS * DAY_MS - 40 * DAY_MS
     with SqliteStore(kept / "readings.db") as store:
         rows = [(begin_ms + i * STEP_MS, 40 + i % 7 / 10) for i in range(40 * DAY_MS // STEP_MS)]
@@ -72,12 +72,18 @@ def folder(tmp_path: Path) -> Path:
     return kept
 
 
+@pytest.fixture
+def folder(tmp_path: Path, pattern: Path) -> Path:
+    """A copy of it where the settings look."""
+    return Path(shutil.copytree(pattern, tmp_path / "kept"))
+
+
 def test_a_dry_run_says_what_would_go_and_the_command_does_it(keep: Keep, folder: Path) -> None:
     with SqliteStore(folder / "readings.db", read_only=True) as store:
         before = store.checksums()
     code, would, _ = keep("--dry-run")
     assert code == 0
-    assert "printer_power: after 14 days a few of each 1200 s, after 30 days none" in would
+    assert "printer_power: after 14 days a few of each 3600 s, after 30 days none" in would
     assert "Protected: 1 window of prints and soak runs on record." in would
     assert "readings would be forgotten, of " in would
     assert "readings would be thinned away, of " in would
@@ -96,9 +102,9 @@ def test_a_dry_run_says_what_would_go_and_the_command_does_it(keep: Keep, folder
         assert store.count() + removed_n == before["north-power"].count
         first = store.after("north-power", 0)
         assert first is not None
-        begin_ms = first.time_ms + 2 * HOUR_MS + 20 * 60_000  # two hours and a gap limit
-        run = store.between("north-power", first.time_ms, begin_ms + 8 * HOUR_MS)
-        assert len(run) >= (8 + 2) * 60
+        before_ms = 3 * HOUR_MS  # two hours and a gap limit
+        run = store.between("north-power", first.time_ms, first.time_ms + before_ms + 8 * HOUR_MS)
+        assert len(run) == (3 + 8) * HOUR_MS // STEP_MS
     assert "Nothing goes" in keep()[1]
 
 

@@ -47,10 +47,11 @@ class Worker:
         )
 
     def killed(self, what: str, after_s: float) -> bool:
-        """Let one begin and kill it after so long; whether it was still at work."""
+        """Let one take a step and kill it after so long; whether it was still at work."""
         self._input.write(f"{what}\n".encode())
         self._input.flush()
         number = int(self._output.readline())
+        assert self._output.readline() == b"begun\n"
         time.sleep(after_s)
         with contextlib.suppress(ProcessLookupError):
             os.kill(number, signal.SIGKILL)
@@ -127,7 +128,7 @@ def test_killed_while_it_packs(path: Path, worker: Worker) -> None:
     left: set[int] = set()
     killed_n = 0
     while killed_n < KILLS_N:
-        killed_n += worker.killed("pack", chance.uniform(0.005, 0.06))
+        killed_n += worker.killed("pack", chance.uniform(0.0, 0.02))
         after, packed_n = held(place)
         assert after == before
         left.add(packed_n)
@@ -151,7 +152,7 @@ def test_killed_while_it_compacts(path: Path, worker: Worker) -> None:
     chance = random.Random(2)
     killed_n = 0
     while killed_n < KILLS_N:
-        killed_n += worker.killed("compact", chance.uniform(0.005, 0.06))
+        killed_n += worker.killed("compact", chance.uniform(0.0, 0.02))
         assert held(place)[0] == before
 
 
@@ -164,7 +165,7 @@ def test_killed_while_it_thins(path: Path, worker: Worker) -> None:
     killed_n = 0
     left_n: set[int] = set()
     while killed_n < KILLS_N:
-        killed = worker.killed("thin", chance.uniform(0.005, 0.06))
+        killed = worker.killed("thin", chance.uniform(0.0, 0.02))
         killed_n += killed
         held(place)  # sound, and what is gone is noted
         with SqliteStore(place) as store:
