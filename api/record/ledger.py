@@ -158,6 +158,18 @@ class Ledger(Generic[M]):
             self._keep_before(before, DELETED)
             self._database.change(f"DELETE FROM {self.kind} WHERE id = ?", (entry_id,))
 
+    def changed_since(self, kept: Kept[M], revision: int | None) -> M | None:
+        """The entry as it stood at a revision that has been changed since; None: it stands still.
+
+        None too where no revision was named, or one that there never was.
+        """
+        if revision is None or revision == kept.revision:
+            return None
+        for one in self.revisions(kept.id):
+            if one.revision == revision:
+                return self.model().model_validate(one.before)
+        return None
+
     def undo(self, entry_id: int, *, revision: int | None = None) -> Kept[M] | None:
         """Take back the last change of an entry, which is a change like any other.
 

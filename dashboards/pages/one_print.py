@@ -115,8 +115,10 @@ def show_print(
     done: str = "",
     asked: Asked = Asked(),
     fault: InvalidError | ConflictError | None = None,
+    ended: str = "",
 ) -> HTMLResponse:
-    """The page of a print, with what went wrong if its form was refused."""
+    """The page of a print, with what went wrong if a form was refused; ``ended`` is the end
+    that was typed."""
     found = conditions_of(
         workshop,
         print_id,
@@ -165,6 +167,7 @@ def show_print(
         picture_max=PICTURE_MAX,
         done=done,
         fault=fault,
+        ended=ended,
     )
 
 

@@ -43,16 +43,6 @@ def revision_of(form: FormData) -> int | None:
     return int(text)
 
 
-def as_it_began(workshop: Workshop, kept: Kept[Print], revision: int | None) -> Print | None:
-    """The print as it stood at a revision that has been changed since; None: it stands still."""
-    if revision is None or revision == kept.revision:
-        return None
-    for before in workshop.record.prints.revisions(kept.id):
-        if before.revision == revision:
-            return Print.model_validate(before.before)
-    return None
-
-
 # ---- what came of it -------------------------------------------------------------------------
 
 
@@ -143,8 +133,8 @@ def _judge(
         mine = judged(kept.entry)
         if mine == kept.entry:
             return onwards(onto)
-        began = as_it_began(workshop, kept, revision_of(form))
-        if began is not None:
+        began = ledger.changed_since(kept, revision_of(form))
+        if began is not None and began.parts != kept.entry.parts:
             said = outcome_form.entered(mine)
             typed = outcome_form.merged(
                 outcome_form.entered(began), outcome_form.entered(kept.entry), said
@@ -169,11 +159,19 @@ def end(
         onto = f"/prints?done={print_id}"
     try:
         at = time_of(text_of(form, "end"), "end") or now
+        began = workshop.record.prints.changed_since(kept, revision_of(form))
+        if began is not None and began.end != kept.entry.end:
+            raise ConflictError(
+                f"somebody else has noted that it ended {words.moment(kept.entry.end, now)}, "
+                f"and you say {words.moment(at, now)}",
+                where="end",
+                remedy="If yours is right, correct the print.",
+            )
         cut_short = text_of(form, "cut_short") == "yes"
         over = checked(Print, {**kept.entry.model_dump(), "end": at, "cut_short": cut_short})
-        workshop.record.prints.change(print_id, over, revision=revision_of(form))
+        workshop.record.prints.change(print_id, over, revision=kept.revision)
     except (InvalidError, ConflictError) as fault:
-        return show_print(workshop, sheets, now, print_id, fault=fault)
+        return show_print(workshop, sheets, now, print_id, fault=fault, ended=text_of(form, "end"))
     return onwards(onto)
 
 
@@ -235,7 +233,7 @@ def correct(
     texts = print_form.texts_of(form) | {"key": "", "revision": text_of(form, "revision")}
     onto = f"/prints/{print_id}?done=correct&kept=print-{print_id}"
     try:
-        began = as_it_began(workshop, kept, revision_of(form))
+        began = workshop.record.prints.changed_since(kept, revision_of(form))
         plate = print_form.print_of(texts, now, kept.entry if began is None else began)
         check_shelf(workshop, plate)
         if began is not None and plate != kept.entry:

@@ -138,7 +138,7 @@ def correct_entry(
     ledger, of = ledger_of(workshop, kind), KINDS[kind]
     kept, texts = ledger.get(id), _typed(form)
     try:
-        began = _as_it_began(ledger, kept, revision_of(form))
+        began = ledger.changed_since(kept, revision_of(form))
         before = kept.entry if began is None else began
         mine = of.entry_of(texts, workshop.settings.channels, before)
         if began is not None and mine != kept.entry:
@@ -232,16 +232,6 @@ def moved(
 
 def _typed(form: FormData) -> dict[str, str]:
     return {name: text_of(form, name).replace("\r\n", "\n") for name in form}
-
-
-def _as_it_began(ledger: Ledger[Any], kept: Kept[Any], revision: int | None) -> Any | None:
-    """The entry as it stood at a revision that has been changed since; None: it stands still."""
-    if revision is None or revision == kept.revision:
-        return None
-    for before in ledger.revisions(kept.id):
-        if before.revision == revision:
-            return ledger.model().model_validate(before.before)
-    return None
 
 
 def _form(

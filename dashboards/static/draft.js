@@ -4,7 +4,8 @@
 "use strict";
 
 (() => {
-  const REACH_MS = 10000;
+  const REACH_MS = 10000;  // as long is waited for a sign of vatside
+  const AGAIN_MS = 20000;  // as long a form that was sent is not sent again by a second tap
   const nameOf = (form) => `vatside-draft:${form.dataset.draft}`;
   // Hidden fields say which form this is: its key, and the revision it was made from.
   const isOwn = (field) => field.type === "hidden" && ["key", "revision"].includes(field.name);
@@ -118,6 +119,7 @@
       form.dataset.sending = "now";
       form.requestSubmit(event.submitter);
       form.dataset.sending = "gone";
+      setTimeout(() => { delete form.dataset.sending; }, AGAIN_MS);
       return;
     }
     delete form.dataset.sending;

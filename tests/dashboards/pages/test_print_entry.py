@@ -54,6 +54,38 @@ def test_two_verdicts_on_the_parts_are_shown_side_by_side(
     assert checked == [("outcome-0", "failed"), ("outcome-1", "flawed")]
 
 
+def test_a_verdict_and_anothers_note_do_not_get_in_each_others_way(
+    filled: Workshop, client: TestClient
+) -> None:
+    plate = filled.record.prints.get(WAITING).entry
+    filled.record.prints.change(WAITING, plate.model_copy(update={"note": "theirs"}))
+    client.post(f"/prints/{WAITING}/outcome", data={"outcome": "good", "revision": "1"})
+    plate = filled.record.prints.get(WAITING).entry
+    assert (plate.note, plate.outcome) == ("theirs", "good")
+
+
+def test_two_ends_of_one_print_are_not_written_over_each_other(
+    filled: Workshop, client: TestClient
+) -> None:
+    theirs, mine = (workshops.NOW - timedelta(minutes=n) for n in (50, 20))
+    for at in (theirs, mine):
+        answer = client.post(
+            f"/prints/{RUNNING}/end", data={"revision": "1", "end": words.field_time(at)}
+        )
+    assert answer.status_code == 409
+    assert (
+        "somebody else has noted that it ended today 14:10, and you say today 14:40" in answer.text
+    )
+    assert filled.record.prints.get(RUNNING).entry.end == theirs
+
+
+def test_an_end_that_is_refused_is_still_in_its_field(client: TestClient) -> None:
+    typed = "2026-01-01T00:00"
+    answer = client.post(f"/prints/{RUNNING}/end", data={"revision": "1", "end": typed})
+    assert answer.status_code == 422
+    assert f'name="end" value="{typed}"' in answer.text
+
+
 def test_the_same_verdict_twice_is_no_conflict(filled: Workshop, client: TestClient) -> None:
     for _ in range(2):
         answer = client.post(
