@@ -14,10 +14,14 @@ from datetime import UTC, datetime
 from dashboards.demo.soaks import PlannedSoak
 from dashboards.demo.winter import (
     MACHINES,
+    PLATES,
     RESINS,
     PlannedPrint,
     Winter,
 )
+
+#: The range that a maker prints reaches this far on both sides of the exposure it means [s].
+PRINTED_EITHER_WAY_S = 0.4
 
 Body = dict[str, object]
 
@@ -53,6 +57,7 @@ def entries(winter: Winter) -> tuple[Entry, ...]:
     """Every entry of the winter and of the hours after it, in the order they are made."""
     made = [
         *_resins(winter),
+        *_plates(winter),
         *_machines(winter),
         *(entry for plate in winter.prints if plate.logged for entry in _print(winter, plate)),
         *(entry for soak in winter.soaks for entry in _soak(winter, soak)),
@@ -88,8 +93,21 @@ def _resins(winter: Winter) -> Iterator[Entry]:
             "category": resin.purpose,
             "density_g_cm3": resin.density_g_cm3,
             "price_per_kg": resin.price_per_kg,
+            "guidance": {
+                "normal_exposure_s": {
+                    "low": round(resin.normal_exposure_s - PRINTED_EITHER_WAY_S, 1),
+                    "high": round(resin.normal_exposure_s + PRINTED_EITHER_WAY_S, 1),
+                }
+            },
         }
         yield Entry(winter.start_s, "/api/resins", body, key=_key(winter, resin.name))
+
+
+def _plates(winter: Winter) -> Iterator[Entry]:
+    for plate in PLATES:
+        parts = [{"name": f"{plate.part} {number + 1}"} for number in range(plate.part_count)]
+        body: Body = {"name": plate.name, "parts": parts}
+        yield Entry(winter.start_s, "/api/plates", body, key=_key(winter, plate.name))
 
 
 def _machines(winter: Winter) -> Iterator[Entry]:
@@ -112,7 +130,7 @@ def _print(winter: Winter, plate: PlannedPrint) -> Iterator[Entry]:
         "machine": Of(_key(winter, plate.machine)),
         "settings": dict(plate.settings),
         "parts": [{"name": part.name} for part in plate.parts],
-        "note": plate.plate,
+        "plate": Of(_key(winter, plate.plate)),
     }
     outcome: Body = {"end": rfc3339(plate.end_s), "parts": _looked_at(plate)}
     looked_at_s = plate.end_s + LOOKED_AT_AFTER_S
