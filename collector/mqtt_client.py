@@ -108,6 +108,7 @@ class Client(mqtt.Client):
         if not piece:
             self._ended = True  # paho finds that out by itself, and what is to be done then
             return super().loop_read(max_packets)
+        self._last_bytes_received = time.monotonic()  # or paho would ask if the broker is there
         self._came = (*self._came, piece)
         self._came_n += len(piece)
         if self._came_n < self._wanted_n:
