@@ -38,6 +38,7 @@ from api.routes import (
     results,
     soak_results,
     soaks,
+    sums,
     unusual,
     whole_record,
 )
@@ -59,6 +60,7 @@ SUBJECTS = (
     causes_further,
     plans,
     results,
+    sums,
     soak_results,
     soaks,
     fixtures,

@@ -10,6 +10,7 @@ from api.prints import Window
 from api.record import Record
 from api.remembered import Remembered
 from api.soak_folds import SoakFolds
+from api.sums import Sums
 from api.window_answers import Span, WindowAnswers
 from collector.config import Settings
 from collector.readings import Reading, Series, ms_of
@@ -50,6 +51,7 @@ class Workshop:
         default_factory=lambda: Remembered(ANSWERS_KEPT), repr=False, compare=False
     )
     soak_folds: SoakFolds = field(default_factory=SoakFolds, repr=False, compare=False)
+    sums: Sums = field(default_factory=Sums, repr=False, compare=False)
     believed: BelievedChains = field(init=False, repr=False, compare=False)
     store: CorrectedStore = field(init=False, repr=False, compare=False)
     converted: CorrectedStore = field(init=False, repr=False, compare=False)

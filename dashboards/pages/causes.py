@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 from fastapi import APIRouter, Path, Query
 from fastapi.responses import HTMLResponse, Response
@@ -24,11 +25,12 @@ from api.plan_answers import Acceptance, accept_plan, next_prints
 from api.prints import Frozen
 from api.record import Question
 from api.result_answers import Asked, reopen, save_result
+from api.sums import At
 from collector.errors import InvalidError
 from dashboards import causes_words, chart_rows, words
 from dashboards.figure import Figure, KeyEntry, Table
 from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
-from dashboards.sheet import Filled, Now, SheetsHere, number_of, onwards, text_of
+from dashboards.sheet import Filled, Now, Sheets, SheetsHere, number_of, onwards, text_of
 
 if TYPE_CHECKING:
     from api.causes import ColdAnswer
@@ -51,25 +53,75 @@ _KEY = (
 )
 
 
+#: A log longer than this is worked out beside the request [prints]; the page waits this long for
+#: it [s] before it shows how far the sum is, and asks again after as long.
+LONG_LOG_N, PATIENCE_S, AGAIN_S = 400, 1.0, 2
+
+#: What was worked out is shown as it came out for this long [s], then looked at anew.
+GOOD_FOR_S = 5.0
+
+
 @router.get("/causes")
 def causes(
     workshop: WorkshopHere, sheets: SheetsHere, now: Now, asked: Annotated[Address, Query()]
 ) -> HTMLResponse:
     """The whole page. What is out of range in the address is said, and the usual shown."""
+    if workshop.record.prints.count() <= LONG_LOG_N:
+        return _page(sheets, now, content_of(workshop, now, asked, _at_once))
+    sum = workshop.sums.begin(
+        ("causes page", asked),
+        lambda at: content_of(workshop, now, asked, at),
+        good_for_s=GOOD_FOR_S,
+    )
+    if sum.ended.wait(PATIENCE_S):
+        return _page(sheets, now, cast(dict[str, Any], sum.result()))
+    return sheets.page("causes_wait.html", "/causes", now, again_s=AGAIN_S, progress=sum.progress)
+
+
+@router.post("/causes/sums/{sum_id}/cancel")
+def cancel(
+    workshop: WorkshopHere,
+    sheets: SheetsHere,
+    now: Now,
+    sum_id: Annotated[int, Path(ge=1, lt=2**63)],
+) -> HTMLResponse:
+    """Cancel a sum that the page waits for."""
+    sum = workshop.sums.get(sum_id)
+    sum.cancel()
+    return sheets.page("causes_wait.html", "/causes", now, again_s=None, progress=sum.progress)
+
+
+def _at_once(step: str, done_n: int, steps_n: int) -> None:
+    """Nobody waits to be told the steps of a short sum."""
+
+
+def _page(sheets: Sheets, now: datetime, content: dict[str, Any]) -> HTMLResponse:
+    fault: InvalidError | None = content["fault"]
+    status = fault.status if fault else 200
+    return sheets.page("causes.html", "/causes", now, status=status, **content)
+
+
+def content_of(workshop: Workshop, now: datetime, asked: Address, at: At) -> dict[str, Any]:
+    """Everything the page says; ``at`` is told each step, and may end the work there."""
     fault: InvalidError | None = None
     level, reach_c = DEFAULT_LEVEL, REACH_C
+    at("the limit", 0, STEPS_N)
     try:
         level = number_of(asked.level, "level") or DEFAULT_LEVEL
         report = cold_answer(workshop, level, now)
     except InvalidError as error:
         fault, level = error, DEFAULT_LEVEL
         report = cold_answer(workshop, level, now)
+    at("what to print next", 1, STEPS_N)
     try:
         reach_c = _reach(asked)
         further = next_prints(workshop, now, level=level, reach_c=reach_c)
     except InvalidError as error:
         fault, reach_c = fault or error, REACH_C
         further = next_prints(workshop, now, level=level, reach_c=reach_c)
+    at("the conditions of every print", 2, STEPS_N)
+    ranking = conditions_answer(workshop, now)
+    at("the counts", 3, STEPS_N)
     groups: GroupsAnswer | None = None
     try:
         comparing = comparing_of(workshop, asked)
@@ -77,35 +129,34 @@ def causes(
     except InvalidError as error:
         fault = fault or error
     found = report.answer
-    ranking = conditions_answer(workshop, now)
     bands = bands_answer(workshop, now)
-    return sheets.page(
-        "causes.html",
-        "/causes",
-        now,
-        status=fault.status if fault else 200,
-        fault=fault,
-        level=level,
-        levels=LEVELS,
-        report=report,
-        answer=found,
-        figure=risk_figure(report, level) if found.points else None,
-        fit=found.classical,
-        separated=hasattr(found.classical, "sentence"),
-        ranking=ranking,
-        conditions=causes_words.conditions_table(ranking, UNITS),
-        further=further,
-        bands=bands,
-        bands_table=causes_words.bands_table(bands.bands),
-        groups=groups,
-        groups_table=causes_words.groups_table(groups.found) if groups else None,
-        chosen=asked,
-        setting_names=[(name, unit) for name, unit in SETTINGS.values()],
-        results=workshop.record.results.all()[::-1],
-        questions=causes_words.QUESTIONS,
-        resins=resin_names(workshop),
-        machines=machine_names(workshop),
-    )
+    return {
+        "fault": fault,
+        "level": level,
+        "levels": LEVELS,
+        "report": report,
+        "answer": found,
+        "figure": risk_figure(report, level) if found.points else None,
+        "fit": found.classical,
+        "separated": hasattr(found.classical, "sentence"),
+        "ranking": ranking,
+        "conditions": causes_words.conditions_table(ranking, UNITS),
+        "further": further,
+        "bands": bands,
+        "bands_table": causes_words.bands_table(bands.bands),
+        "groups": groups,
+        "groups_table": causes_words.groups_table(groups.found) if groups else None,
+        "chosen": asked,
+        "setting_names": [(name, unit) for name, unit in SETTINGS.values()],
+        "results": workshop.record.results.all()[::-1],
+        "questions": causes_words.QUESTIONS,
+        "resins": resin_names(workshop),
+        "machines": machine_names(workshop),
+    }
+
+
+#: The steps of :func:`content_of`.
+STEPS_N = 4
 
 
 class Address(Frozen):

@@ -5,13 +5,17 @@ from __future__ import annotations
 import html
 import json
 import re
-from datetime import timedelta
+import threading
+from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
 
 from api.answers import Workshop, cold_answer
 from api.prints import Outcome, Part, Print
+from api.sums import At, State
+from dashboards.pages import causes
 from tests.dashboards import workshops
 
 
@@ -107,3 +111,42 @@ def test_a_log_without_a_failure_says_so_and_draws_what_there_is(
     page = client.get("/causes").text
     assert "Needs 3 failures." in page
     assert len(rows_of(page)["points"]["risk"]) == 20
+
+
+def test_a_long_log_shows_how_far_it_is_and_can_be_cancelled(
+    filled: Workshop, client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    expected = client.get("/causes").text
+    monkeypatch.setattr(causes, "LONG_LOG_N", 0)
+    monkeypatch.setattr(causes, "PATIENCE_S", 0.0)
+    begun, go_on = threading.Event(), threading.Event()
+
+    def slow(workshop: Workshop, now: datetime, asked: causes.Address, at: At) -> dict[str, Any]:
+        at("the conditions of every print", 2, 4)
+        begun.set()
+        go_on.wait(30)
+        at("the counts", 3, 4)
+        return content_of(workshop, now, asked, at)
+
+    content_of = causes.content_of
+    monkeypatch.setattr(causes, "content_of", slow)
+    client.get("/causes")
+    begun.wait(30)
+    waiting = client.get("/causes").text
+    assert "Step 3 of 4: the conditions of every print" in text_of(waiting)
+    assert '<progress id="far" max="4" value="2">' in waiting
+    assert 'http-equiv="refresh"' in waiting
+    found = re.search(r'action="(/causes/sums/(\d+)/cancel)"', waiting)
+    assert found is not None
+    # Another page is answered meanwhile.
+    assert client.get("/prints").status_code == 200
+    cancelled = client.post(found[1]).text
+    assert "Cancelled" in text_of(cancelled)
+    assert 'http-equiv="refresh"' not in cancelled
+    go_on.set()
+    first = filled.sums.get(int(found[2]))
+    assert first.ended.wait(30)
+    assert first.progress.state is State.CANCELLED
+    # Asked again it is worked out, and is the page that a short log gives at once.
+    monkeypatch.setattr(causes, "PATIENCE_S", 30.0)
+    assert client.get("/causes").text == expected
