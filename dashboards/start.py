@@ -102,7 +102,7 @@ def collect(path: Path, *, broker_url: str | None, supervised: bool) -> int:
 
     Readings are marked by the calibrations on record, which the collector itself knows not of.
     """
-    from api.calibrations import ChainsOnDisk
+    from api.chains_on_disk import ChainsOnDisk
     from collector.service import run_collector
 
     settings = read_settings(path)

@@ -99,24 +99,6 @@ class Calibration(Frozen):
         return Correction(ms_of(self.valid_from), points, self.note)
 
 
-def corrections_in(connection: sqlite3.Connection) -> dict[str, list[Correction]]:
-    """The corrections of every channel in a record that is open for reading only.
-
-    None in one that has no table of calibrations yet. Raises ``sqlite3.Error`` for a file that
-    is no record, ``ValueError``, ``LookupError``, ``TypeError`` or ``InvalidError`` for a
-    damaged one.
-    """
-    found: dict[str, list[Correction]] = {}
-    if not connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'calibration'").fetchone():
-        return found
-    for channel, from_ms, pairs, note in connection.execute(
-        "SELECT channel, valid_from_ms, pairs, note FROM calibration ORDER BY valid_from_ms"
-    ):
-        points = tuple((pair["read"], pair["true"]) for pair in json.loads(pairs))
-        found.setdefault(channel, []).append(Correction(from_ms, points, note))
-    return found
-
-
 class Calibrations(Ledger[Calibration]):
     """The calibrations, by channel and the moment from which they hold."""
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from api.calibrations import ChainsOnDisk
+from api.chains_on_disk import ChainsOnDisk
 from api.record import Calibration, CalibrationPair, Record
 from collector.calibration import Chain, Correction
 from collector.publisher import Publisher
