@@ -20,7 +20,7 @@ from collector.store.recent_hours import HoursView, RecentHour, Run
 from collector.store.stretches import HOUR_MS, MINUTE_MS, Parts, Times
 
 #: Readings are summed where there are this many for each sum.
-_WORTH_N = 3
+_WORTH_N = 2
 
 #: Hours that are taken from memory, and kept there, for one question; more go by unkept.
 _RECENT_MOST_N = 240

@@ -252,7 +252,8 @@ def buckets_from(
     """
     edges = edges_of(start_ms, end_ms, n)
     widths = np.maximum(np.diff(edges), 1)
-    minima, maxima, plain, counts = _extremes(parts, edges, n)
+    place = np.searchsorted(parts.first_ms, edges)
+    minima, maxima, counts = _extremes(parts, place)
     means, coverage = np.full(n, np.nan), np.zeros(n)
     if len(parts):
         level = float(parts.first.mean())  # taken off before summing, to keep the digits
@@ -260,8 +261,10 @@ def buckets_from(
         covered_ms = np.diff(covered)
         coverage = np.clip(covered_ms / widths, 0.0, 1.0)
         whole = covered_ms > 0
-        weighted = level + np.divide(np.diff(area), covered_ms, where=whole, out=np.zeros(n))
-        means = np.where(whole, weighted, plain)
+        np.divide(np.diff(area), covered_ms, where=whole, out=means)
+        means += level
+        if not whole.all():
+            means[~whole] = _plain_means(parts, place)[~whole]
         means[counts == 0] = np.nan
     return Buckets(
         channel=channel,
@@ -275,24 +278,35 @@ def buckets_from(
     )
 
 
-def _extremes(parts: Parts, edges: Times, n: int) -> tuple[Values, Values, Values, Times]:
-    """Minimum, maximum, plain mean and count per bucket, NaN where a bucket is empty.
+def _extremes(parts: Parts, place: Times) -> tuple[Values, Values, Times]:
+    """Minimum, maximum and count per bucket, NaN where one is empty.
 
-    The plain mean is that of single readings: it is asked for only where no stretch is covered.
+    ``place`` has the first part of each bucket, and the first one after the last bucket.
     """
-    place = np.searchsorted(parts.first_ms, edges)
-    parts_n = np.diff(place)
-    filled = np.flatnonzero(parts_n)
-    minima, maxima, plain = (np.full(n, np.nan) for _ in range(3))
-    counts = np.zeros(n, dtype=np.int64)
+    filled = np.flatnonzero(np.diff(place))
+    minima, maxima = (np.full(len(place) - 1, np.nan) for _ in range(2))
+    counts = np.zeros(len(place) - 1, dtype=np.int64)
     if len(filled):
         # Cut at the end of the window: the last piece of reduceat runs on to the end.
         starts, end = place[:-1][filled], place[-1]
         minima[filled] = np.minimum.reduceat(parts.low[:end], starts)
         maxima[filled] = np.maximum.reduceat(parts.high[:end], starts)
-        plain[filled] = np.add.reduceat(parts.first[:end], starts) / parts_n[filled]
         counts[filled] = np.add.reduceat(parts.count[:end], starts)
-    return minima, maxima, plain, counts
+    return minima, maxima, counts
+
+
+def _plain_means(parts: Parts, place: Times) -> Values:
+    """Plain mean of each bucket, NaN where it is empty.
+
+    It is that of single readings: asked for only where no stretch is covered.
+    """
+    parts_n = np.diff(place)
+    filled = np.flatnonzero(parts_n)
+    plain = np.full(len(parts_n), np.nan)
+    if len(filled):
+        starts, end = place[:-1][filled], place[-1]
+        plain[filled] = np.add.reduceat(parts.first[:end], starts) / parts_n[filled]
+    return plain
 
 
 def _check_window(start_ms: int, end_ms: int) -> None:
