@@ -244,12 +244,17 @@ def _span(link: ChannelLink, window: Window, now: datetime) -> Span:
     within a minute are one question.
     """
     start_ms = ms_of(window.start - MARGIN) // HOUR_MS * HOUR_MS
-    end_ms = min(ms_of(window.end + MARGIN), ms_of(now)) // MINUTE_MS * MINUTE_MS
+    end_ms = min(ms_of(window.end + MARGIN), _looked_until_ms(now))
     if link.since is not None:
         start_ms = max(start_ms, ms_of(link.since))
     if link.until is not None:
         end_ms = min(end_ms, ms_of(link.until))
     return Span(link.channel, start_ms, max(start_ms, end_ms))
+
+
+def _looked_until_ms(now: datetime) -> int:
+    """Up to when power is looked at: the whole minute before now."""
+    return ms_of(now) // MINUTE_MS * MINUTE_MS
 
 
 def _runs(workshop: Workshop, span: Span, gap_limit_ms: int, look: Look) -> PowerPrints:
@@ -288,7 +293,7 @@ def _found(
         end=None if run.running else moment_of(run.end_ms),
         start_certain=before is not None and begin - before <= gap_limit_ms,
         end_certain=after is not None and after - end <= gap_limit_ms,
-        running=run.running and ms_of(now) - end <= gap_limit_ms,
+        running=run.running and _looked_until_ms(now) - end <= gap_limit_ms,
         cut_short=run.cut_short,
         pauses=pauses,
         gaps=gaps,

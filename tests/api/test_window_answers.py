@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -39,7 +39,7 @@ SETTINGS = Settings(
 
 
 @pytest.fixture
-def cellar(tmp_path: Path) -> Workshop:
+def cellar(tmp_path: Path) -> Iterator[Workshop]:
     """Ten days of five channels, thirty prints, one night that nobody logged."""
     store, record = SqliteStore(tmp_path / "readings.db"), Record(tmp_path / "record.db")
     rng = np.random.default_rng(3)
@@ -71,7 +71,9 @@ def cellar(tmp_path: Path) -> Workshop:
                 }
             )
         )
-    return Workshop(SETTINGS, store, record)
+    yield Workshop(SETTINGS, store, record)
+    record.close()
+    store.close()
 
 
 def answers_of(workshop: Workshop, now: datetime) -> tuple[object, ...]:
@@ -197,8 +199,9 @@ def test_random_workshops_are_answered_the_same_with_and_without_memory(cellar: 
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> SqliteStore:
-    return SqliteStore(tmp_path / "readings.db")
+def store(tmp_path: Path) -> Iterator[SqliteStore]:
+    with SqliteStore(tmp_path / "readings.db") as found:
+        yield found
 
 
 SPAN = Span("vat", 0, 1_000)
