@@ -208,6 +208,26 @@ def test_a_hundred_damaged_copies_of_a_message_all_add_up(
         checked(arrival, listening, payload)
 
 
+#: The channels of dated JSON, each as the only one of its topic: then there is a shorter way.
+ALONE = {one.id: Decoder([one]) for one in CHANNELS if one.time is not None}
+
+
+def same_alone(payload: bytes, together: Arrival, *, retained: bool) -> None:
+    """What a channel gets does not depend on who else listens to its topic."""
+    for channel, decoder in ALONE.items():
+        alone = decoder.arrival("json", payload, NOW_MS, retained=retained)
+        assert alone.readings == tuple(r for r in together.readings if r.channel == channel)
+        assert alone.refusals == tuple(r for r in together.refusals if r.channel == channel)
+        assert alone.payload == (payload if alone.refusals else b"")
+        assert not alone.undated
+
+
+@given(MESSAGES, st.booleans())
+def test_a_channel_gets_the_same_alone_and_among_others(payload: bytes, retained: bool) -> None:
+    together = Decoder(CHANNELS).arrival("json", payload, NOW_MS, retained=retained)
+    same_alone(payload, together, retained=retained)
+
+
 CASES_N = 1_000_000 if os.environ.get("VATSIDE_LONG") == "1" else 100_000
 PARTS_N = 4
 
@@ -268,6 +288,8 @@ def test_damaged_messages_in_great_number_all_add_up(part: int) -> None:
             checked(arrival, channels, payload)
             seen["reading"] += bool(arrival.readings)
             seen["refusal"] += bool(arrival.refusals)
+            if topic == "json" and payload[:1] == b"{":
+                same_alone(payload, arrival, retained=number % 10 == 0)
         seen["case"] += 1
     assert seen["case"] == CASES_N // PARTS_N
     assert seen["reading"] > seen["case"] / 10, seen  # not all of it is noise
