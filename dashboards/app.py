@@ -22,6 +22,7 @@ from api.problems import Problem
 from collector.errors import NotFoundError
 from dashboards.chart_bundle import ChartBundle
 from dashboards.pages import (
+    breaks,
     causes,
     found,
     health,
@@ -56,6 +57,7 @@ PAGE_ROUTERS = (
     shelf.router,
     causes.router,
     soak.router,
+    breaks.router,
     soak_done.router,
     soak_report.router,
     health.router,

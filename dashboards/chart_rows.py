@@ -15,6 +15,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from api.break_groups import BreakGroups
 from collector.readings import Series
 from collector.store.contract import Buckets, Gap
 from dashboards import words
@@ -374,6 +375,47 @@ def soak_datasets(
         "looks": {
             "at": clock((look.at_ms for look in looks), offset_ms),
             "words": [look.words for look in looks],
+        },
+    }
+
+
+def break_datasets(found: BreakGroups) -> Datasets:
+    """The datasets of the break chart: pieces by group, medians that have an interval.
+
+    A piece that held is placed at the gauge's limit and says that it bears at least that much;
+    an open end of an interval reaches to the outermost piece.
+    """
+    pieces: dict[str, Column] = {"group": [], "borne": [], "outcome": [], "words": []}
+    rows: list[tuple[str, float, str, str]] = []
+    for group in found.groups:
+        for piece in group.pieces:
+            measured = piece.measured(found.measure)
+            if measured is not None:
+                borne = f"{measured.load_n:.3g} {found.unit}"
+                said = f"broke at {borne}" if measured.broke else f"at least {borne}"
+                outcome = "broke" if measured.broke else "held"
+                rows.append((group.name, measured.load_n, outcome, f"{piece.name}: {said}"))
+    if rows:
+        names, borne_all, outcomes, said_all = (list(column) for column in zip(*rows, strict=True))
+        pieces = {
+            "group": [str(name) for name in names],
+            "borne": rounded(float(value) for value in borne_all),
+            "outcome": [str(one) for one in outcomes],
+            "words": [str(one) for one in said_all],
+        }
+    least, most = (min(row[1] for row in rows), max(row[1] for row in rows)) if rows else (0.0, 1.0)
+    known = [
+        (group.name, group.median.median_n, group.median.interval_n)
+        for group in found.groups
+        if group.median.median_n is not None and group.median.interval_n is not None
+    ]
+    return {
+        "pieces": pieces,
+        "medians": {
+            "group": [name for name, _, _ in known],
+            "low": rounded(least if of.low is None else of.low for _, _, of in known),
+            "mid": rounded(median for _, median, _ in known),
+            "high": rounded(most if of.high is None else of.high for _, _, of in known),
         },
     }
 

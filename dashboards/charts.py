@@ -125,6 +125,38 @@ def soak() -> Spec:
     )
 
 
+def breaks() -> Spec:
+    """Every piece of each group by what it bore, and the medians with their intervals.
+
+    Datasets: ``pieces`` (group, borne, outcome, words), ``medians`` (group, low, mid, high).
+    """
+    import altair as alt
+
+    across = alt.X("borne:Q", title=None, scale=alt.Scale(zero=False, nice=True))
+    up = alt.Y("group:N", title=None, sort=None, axis=alt.Axis(labelLimit=170))
+    outcomes = ["broke", "held"]
+    pieces = _of("pieces").encode(x=across, y=up, tooltip=alt.Tooltip("words:N"))
+    medians = _of("medians").encode(y=up)
+    return _finished(
+        _layers(
+            medians.mark_rule(color="var(--trace-0)", strokeWidth=3, opacity=0.55).encode(
+                x=alt.X("low:Q"), x2="high:Q"
+            ),
+            medians.mark_tick(color="var(--trace-0)", thickness=3, size=26).encode(
+                x=alt.X("mid:Q")
+            ),
+            pieces.mark_point(size=90, strokeWidth=1.8, color="var(--ink)", opacity=0.85).encode(
+                fill=alt.Fill(
+                    "outcome:N",
+                    scale=alt.Scale(domain=outcomes, range=["var(--ink)", "transparent"]),
+                    legend=None,
+                ),
+            ),
+        ),
+        240,
+    )
+
+
 #: Every shape by the name under which a page asks for it.
 SHAPES: Mapping[str, Callable[[], Spec]] = {
     "panel-temperature": lambda: panel("Temperature [°C]"),
@@ -132,6 +164,7 @@ SHAPES: Mapping[str, Callable[[], Spec]] = {
     "panel-power": lambda: panel("Power [W]"),
     "risk": risk,
     "soak": soak,
+    "breaks": breaks,
 }
 
 

@@ -30,6 +30,8 @@ PAGES = (
     ("/prints", "Prints"),
     ("/causes", "Causes"),
     ("/soak", "Soak bench"),
+    ("/breaks", "Break bench"),
+    ("/resins", "Resin sheet"),
     ("/health", "Health"),
 )
 
