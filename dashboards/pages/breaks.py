@@ -59,7 +59,7 @@ def tested(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -
         kept = workshop.record.breaks.add(break_form.test_of(texts, now))
     except (InvalidError, ConflictError) as fault:
         return _bench(workshop, sheets, now, texts, fault=fault)
-    return onwards(f"/breaks?after={kept.id}&kept=break#tested")
+    return onwards(f"/breaks?after={kept.id}&kept=break")
 
 
 @router.post("/breaks/{id}/delete")

@@ -20,7 +20,14 @@ from playwright.sync_api import Page, sync_playwright
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 PICTURES = ROOT / ".pictures"
-PAGES = {"room": "", "prints": "prints", "causes": "causes", "soak": "soak"}
+PAGES = {
+    "room": "",
+    "prints": "prints",
+    "causes": "causes",
+    "soak": "soak",
+    "breaks": "breaks",
+    "resins": "resins",
+}
 WIDTHS = {"desktop": (1280, 900), "phone": (390, 844)}
 FLAGS = [
     "--no-sandbox",
