@@ -85,7 +85,7 @@ def follow(workshop: TheWorkshop, id: SumId) -> SumShape:
     return _shape(workshop.sums.get(id))
 
 
-@router.delete("/{id}", summary="Cancel a sum", responses=problems(HTTPStatus.NOT_FOUND))
+@router.post("/{id}/cancel", summary="Cancel a sum", responses=problems(HTTPStatus.NOT_FOUND))
 def cancel(workshop: TheWorkshop, id: SumId) -> SumShape:
     """It ends at its next step; a sum that is done stays done."""
     sum = workshop.sums.get(id)
