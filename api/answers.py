@@ -163,7 +163,7 @@ def print_rows(
         resins = {resin.id: resin.entry.name for resin in record.resins.all()}
         machines = {machine.id: machine.entry for machine in record.machines.all()}
         plates = record.prints.all()
-    look = workshop.windows.look()
+    snapshot = workshop.windows.snapshot()
     rows: list[PrintRow] = []
     left_out: Counter[str] = Counter()
     noted_n = 0
@@ -173,7 +173,7 @@ def print_rows(
         if share is None:
             left_out[STILL_RUNNING if plate.running else NO_OUTCOME] += 1
             continue
-        vat = vat_value(workshop, plate, machines[plate.machine], now, look)
+        vat = vat_value(workshop, plate, machines[plate.machine], now, snapshot)
         if vat.value_c is None:
             left_out[TOO_LITTLE_RECORD if vat.channel else NO_TEMPERATURE] += 1
             continue

@@ -30,7 +30,7 @@ from api.conditions import WindowValue, first_layers_value, together
 from api.phases import first_layers
 from api.prints import Print, Window, window_of
 from api.record import Bottle, Kept, Machine
-from api.window_answers import Look
+from api.window_answers import Snapshot
 from api.workshop import Workshop
 from collector.errors import InvalidError
 from collector.readings import Role, Series, ms_of
@@ -73,7 +73,7 @@ def condition_log(workshop: Workshop, now: datetime) -> ConditionLog:
         machines = {kept.id: kept.entry for kept in record.machines.all()}
         bottles = {kept.id: kept.entry for kept in record.bottles.all()}
         plates = record.prints.all()
-    look = workshop.windows.look()
+    snapshot = workshop.windows.snapshot()
     rows: list[ConditionRow] = []
     left_out: Counter[str] = Counter()
     coverage: dict[str, Mapping[str, float]] = {}
@@ -81,7 +81,9 @@ def condition_log(workshop: Workshop, now: datetime) -> ConditionLog:
         if kept.entry.failed_share is None:
             left_out[STILL_RUNNING if kept.entry.running else NO_OUTCOME] += 1
             continue
-        values, covered = _measured(workshop, kept.entry, machines[kept.entry.machine], now, look)
+        values, covered = _measured(
+            workshop, kept.entry, machines[kept.entry.machine], now, snapshot
+        )
         row = _row(kept, values, resins, bottles)
         rows.append(row)
         coverage[row.id] = covered
@@ -111,12 +113,12 @@ def _row(
 
 
 def _measured(
-    workshop: Workshop, plate: Print, machine: Machine, now: datetime, look: Look
+    workshop: Workshop, plate: Print, machine: Machine, now: datetime, snapshot: Snapshot
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Conditions of the first layers that have a value, and their recorded share."""
     values: dict[str, float] = {}
     covered: dict[str, float] = {}
-    vat = vat_value(workshop, plate, machine, now, look)
+    vat = vat_value(workshop, plate, machine, now, snapshot)
     if vat.value_c is not None:
         values[VAT] = vat.value_c
         if not vat.noted:
@@ -124,7 +126,7 @@ def _measured(
     window = None if plate.order_only else first_layers(window_of(plate, now), plate.settings)
     if window is None or window.end <= window.start:
         return values, covered
-    for name, found in _of_the_room(workshop, window, look).items():
+    for name, found in _of_the_room(workshop, window, snapshot).items():
         if found.value is not None:
             values[name] = found.value
             covered[name] = found.coverage
@@ -133,7 +135,9 @@ def _measured(
     return values, covered
 
 
-def _of_the_room(workshop: Workshop, window: Window, look: Look) -> Mapping[str, WindowValue]:
+def _of_the_room(
+    workshop: Workshop, window: Window, snapshot: Snapshot
+) -> Mapping[str, WindowValue]:
     """Room temperature, humidity and dew point over a window, as far as there are sensors."""
     by_role = {channel.role: channel.id for channel in reversed(workshop.settings.channels)}
     roles = ((ROOM, Role.ROOM_TEMPERATURE), (HUMIDITY, Role.ROOM_HUMIDITY))
@@ -142,7 +146,7 @@ def _of_the_room(workshop: Workshop, window: Window, look: Look) -> Mapping[str,
         for name, role in roles
         if role in by_role
     }
-    return look.answer(
+    return snapshot.answer(
         (workshop.span(channel, window) for channel, _ in channels.values()),
         (ROOM, window, tuple(channels.items())),
         lambda: _room_values(workshop, window, channels),

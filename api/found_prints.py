@@ -18,7 +18,7 @@ from api.checked import checked
 from api.power import PowerPrint, PowerPrints, prints_in
 from api.prints import EARLIEST, LATEST, Print, Window, window_of
 from api.record import ChannelLink, Dismissal, Kept, Machine, PrintFilter
-from api.window_answers import Look, Span
+from api.window_answers import Snapshot, Span
 from api.workshop import Workshop
 from collector.errors import ConflictError, InvalidError, NotFoundError
 from collector.readings import Role, moment_of, ms_of
@@ -111,11 +111,11 @@ def found_prints(
     record = workshop.record
     with record.reading():
         machines = [kept for kept in record.machines.all() if machine in (None, kept.id)]
-    look = workshop.windows.look()
+    snapshot = workshop.windows.snapshot()
     waiting: list[FoundPrint] = []
     refusals: dict[int, str] = {}
     for kept in machines:
-        found, refusal = _on_machine(workshop, kept, Window(since, until), now, look)
+        found, refusal = _on_machine(workshop, kept, Window(since, until), now, snapshot)
         covered = _covered(workshop, kept.id, Window(since, until), now)
         waiting += [one for one in found if not any(_covers(by, one, now) for by in covered)]
         if refusal is not None:
@@ -215,7 +215,7 @@ def _nothing_waits(name: str) -> NotFoundError:
 
 
 def _on_machine(
-    workshop: Workshop, kept: Kept[Machine], window: Window, now: datetime, look: Look
+    workshop: Workshop, kept: Kept[Machine], window: Window, now: datetime, snapshot: Snapshot
 ) -> tuple[list[FoundPrint], str | None]:
     """Every run that started in the window, by each power channel of the machine."""
     links = [
@@ -227,7 +227,7 @@ def _on_machine(
     refusal = None if links else NO_POWER
     for link in links:
         gap_limit_ms = workshop.gap_limit_ms(link.channel)
-        runs = _runs(workshop, _span(link, window, now), gap_limit_ms, look)
+        runs = _runs(workshop, _span(link, window, now), gap_limit_ms, snapshot)
         refusal = refusal or runs.refusal
         found += [
             _found(run, kept.id, link.channel, gap_limit_ms, now)
@@ -257,7 +257,7 @@ def _looked_until_ms(now: datetime) -> int:
     return ms_of(now) // MINUTE_MS * MINUTE_MS
 
 
-def _runs(workshop: Workshop, span: Span, gap_limit_ms: int, look: Look) -> PowerPrints:
+def _runs(workshop: Workshop, span: Span, gap_limit_ms: int, snapshot: Snapshot) -> PowerPrints:
     """The runs in a stretch of power."""
 
     def make() -> PowerPrints:
@@ -266,7 +266,7 @@ def _runs(workshop: Workshop, span: Span, gap_limit_ms: int, look: Look) -> Powe
             return PowerPrints((), None, NO_RECORD)
         return prints_in(series, gap_limit_ms=gap_limit_ms)
 
-    return look.answer((span,), (PowerPrints, gap_limit_ms), make)
+    return snapshot.answer((span,), (PowerPrints, gap_limit_ms), make)
 
 
 def _holds_within(link: ChannelLink, window: Window) -> bool:

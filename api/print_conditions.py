@@ -30,7 +30,7 @@ from api.phases import phases_of
 from api.prints import Print, Window, window_of
 from api.record import Kept, Machine
 from api.settings_check import vat_limits
-from api.window_answers import Look
+from api.window_answers import Snapshot
 from api.workshop import Workshop
 from collector.readings import Mark, Role, Series, ms_of
 
@@ -239,12 +239,16 @@ def conditions_of(
 
 
 def vat_value(
-    workshop: Workshop, plate: Print, machine: Machine, now: datetime, look: Look | None = None
+    workshop: Workshop,
+    plate: Print,
+    machine: Machine,
+    now: datetime,
+    snapshot: Snapshot | None = None,
 ) -> VatValue:
     """The value by which a print enters the analyses: measured, else noted by hand, else none.
 
     A note never stands in for a sensor that was linked and lost its readings: such prints
-    would be the ones that somebody happened to write down. One ``look`` may serve many prints.
+    would be the ones that somebody happened to write down. One ``snapshot`` may serve many prints.
     """
     source = None
     if not plate.order_only:
@@ -257,7 +261,7 @@ def vat_value(
     if window.end <= window.start:
         return VatValue(None, NOT_YET, channel=source.channel)
     found = source
-    return (look or workshop.windows.look()).answer(
+    return (snapshot or workshop.windows.snapshot()).answer(
         (workshop.span(found.channel, window),),
         (VatValue, found, window, workshop.gap_limit_ms(found.channel)),
         lambda: _value_of(_trace(workshop, found, window, DOUBTFUL), window),

@@ -20,10 +20,10 @@ from collector.store.contract import Change, ReadingStore
 
 V = TypeVar("V")
 
-#: Figures kept, the longest unused forgotten first; some 500 bytes each.
+#: Figures kept, the longest unused forgotten first; some 800 bytes each.
 ANSWERS_MOST = 20_000
 
-#: Journals of this many looks are kept, for figures that were begun before them.
+#: Journals of this many snapshots are kept, for figures that were begun before them.
 JOURNALS_MOST = 64
 
 #: Touched stretches of a channel nearer than this are taken as one [ms].
@@ -76,17 +76,17 @@ class WindowAnswers:
         self._cursor: int | None = None
         self._journals: deque[tuple[int, Mapping[str, Touched]]] = deque(maxlen=JOURNALS_MOST)
 
-    def look(self) -> Look:
-        """A look at what is kept, as it is to be believed at the first question to it.
+    def snapshot(self) -> Snapshot:
+        """What is kept, as it is to be believed at the first question to it.
 
-        One look serves one answer, however many figures it takes.
+        One serves one answer, however many figures it takes.
         """
-        return Look(self)
+        return Snapshot(self)
 
     def __len__(self) -> int:
         return len(self._kept)
 
-    # ---- for a look -----------------------------------------------------------------------
+    # ---- for a snapshot -------------------------------------------------------------------
 
     def freshen(self) -> tuple[int, Mapping[str, Chain]]:
         """Forget what was touched since the last time; the store's cursor, and the chains.
@@ -161,7 +161,7 @@ class WindowAnswers:
 
 
 @dataclass(slots=True)
-class Look:
+class Snapshot:
     """Figures as they are to be believed at one moment; for one thread."""
 
     answers: WindowAnswers

@@ -216,7 +216,7 @@ def test_it_is_bounded_and_forgets_the_longest_unused(store: SqliteStore) -> Non
     answers = WindowAnswers(store, lambda: chains, most=3)
     made: list[int] = []
     for number in (1, 2, 3, 1, 4, 1, 2):
-        answers.look().answer([SPAN], number, partial(made.append, number))
+        answers.snapshot().answer([SPAN], number, partial(made.append, number))
     assert made == [1, 2, 3, 4, 2]
     assert len(answers) == 3
 
@@ -227,9 +227,9 @@ def test_only_what_lies_within_is_forgotten(store: SqliteStore, time_ms: int) ->
     moved = Span("vat", SPAN.start_ms + 1_000_000, SPAN.end_ms + 1_000_000)
     chains: Mapping[str, Chain] = {}
     answers = WindowAnswers(store, lambda: chains)
-    assert answers.look().answer([moved], "sum", lambda: sum_of(store, moved)) == 0.0
+    assert answers.snapshot().answer([moved], "sum", lambda: sum_of(store, moved)) == 0.0
     store.append(arrivals("vat", [(1_000_000 + time_ms, 7.0)]))
-    found = answers.look().answer([moved], "sum", lambda: sum_of(store, moved))
+    found = answers.snapshot().answer([moved], "sum", lambda: sum_of(store, moved))
     assert found == (7.0 if 0 <= time_ms < 1_000 else 0.0)
 
 
@@ -242,14 +242,14 @@ def test_what_was_begun_before_a_late_reading_is_not_kept(store: SqliteStore) ->
         before = sum_of(store, SPAN)
         store.append(arrivals("vat", [(500, 7.0)]))
         other = threading.Thread(
-            target=lambda: answers.look().answer([Span("room", 0, 9)], "", lambda: None)
+            target=lambda: answers.snapshot().answer([Span("room", 0, 9)], "", lambda: None)
         )
         other.start()
         other.join()
         return before
 
-    assert answers.look().answer([SPAN], "sum", slow) == 0.0
-    assert answers.look().answer([SPAN], "sum", lambda: sum_of(store, SPAN)) == 7.0
+    assert answers.snapshot().answer([SPAN], "sum", slow) == 0.0
+    assert answers.snapshot().answer([SPAN], "sum", lambda: sum_of(store, SPAN)) == 7.0
 
 
 def test_a_chain_that_changes_on_the_way_keeps_nothing(store: SqliteStore) -> None:
@@ -260,16 +260,16 @@ def test_a_chain_that_changes_on_the_way_keeps_nothing(store: SqliteStore) -> No
         chains[0] = {"vat": Chain()}
         return "of which chain?"
 
-    answers.look().answer([SPAN], "sum", slow)
+    answers.snapshot().answer([SPAN], "sum", slow)
     assert len(answers) == 0
 
 
 def test_a_journal_that_does_not_reach_back_forgets_everything(store: SqliteStore) -> None:
     chains: Mapping[str, Chain] = {}
     answers = WindowAnswers(store, lambda: chains)
-    answers.look().answer([SPAN], "sum", lambda: 0.0)
+    answers.snapshot().answer([SPAN], "sum", lambda: 0.0)
     other = WindowAnswers(store, lambda: chains)
-    other.look().answer([SPAN], "sum", lambda: 0.0)
+    other.snapshot().answer([SPAN], "sum", lambda: 0.0)
     other._cursor = 10**9  # of another file
-    assert other.look().answer([SPAN], "sum", lambda: 1.0) == 1.0
-    assert answers.look().answer([SPAN], "sum", lambda: 1.0) == 0.0
+    assert other.snapshot().answer([SPAN], "sum", lambda: 1.0) == 1.0
+    assert answers.snapshot().answer([SPAN], "sum", lambda: 1.0) == 0.0
