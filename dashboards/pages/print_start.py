@@ -35,8 +35,8 @@ from dashboards.sheet import Filled, Now, Sheets, SheetsHere, id_of, onwards, te
 
 router = APIRouter(include_in_schema=False)
 
-#: Fields of the form that are no entries of a print.
-OWN = ("key", "plan", "plan_row", "found")
+#: Fields of the form that are no entries of a print. ``on`` is the machine it was opened for.
+OWN = ("key", "plan", "plan_row", "found", "on")
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ def new_print(
 
     Without a machine it is filled like the last print of all, and asks for the machine.
     """
-    texts = dict.fromkeys(OWN, "") | {"key": str(uuid.uuid4())}
+    texts = dict.fromkeys(OWN, "") | {"key": str(uuid.uuid4()), "on": str(machine or "")}
     if plan is not None:
         filled = _like_the_plan(workshop, plan, row)
         texts |= {"plan": str(plan), "plan_row": str(row)}
@@ -91,8 +91,9 @@ def _like_the_plan(workshop: Workshop, plan: int, row: int) -> dict[str, str]:
             where="row",
             remedy="Start one of those that are listed on the Prints page.",
         )
-    pattern = print_form.like(pattern_for(workshop, entry))
-    return pattern | {"machine": str(entry.machine), "resin": str(entry.resin)}
+    texts = print_form.like(pattern_for(workshop, entry))
+    texts |= {"machine": str(entry.machine), "resin": str(entry.resin)}
+    return _with_a_bottle_that_fits(workshop, texts)
 
 
 def _like_the_last(
@@ -101,9 +102,15 @@ def _like_the_last(
     last = last_print(workshop, machine, before)
     texts = print_form.like(last.entry if last else None)
     texts["machine"] = str(workshop.record.machines.get(machine).id) if machine else ""
+    return _with_a_bottle_that_fits(workshop, texts)
+
+
+def _with_a_bottle_that_fits(workshop: Workshop, texts: dict[str, str]) -> dict[str, str]:
+    """The form without its bottle where that is empty by now, or holds another resin."""
     if texts["bottle"]:
         bottle = workshop.record.bottles.get(int(texts["bottle"])).entry
-        texts["bottle"] = "" if bottle.emptied else texts["bottle"]
+        if bottle.emptied or str(bottle.resin) != texts["resin"]:
+            texts["bottle"] = ""
     return texts
 
 
@@ -169,7 +176,7 @@ def draft_of(texts: Mapping[str, str]) -> str:
         return f"planned-{texts['plan']}-{texts['plan_row']}"
     if texts["found"]:
         return f"found-{texts['found']}"
-    return "new-print"
+    return f"new-print-{texts['on']}" if texts["on"] else "new-print"
 
 
 def _typed(form: Filled) -> dict[str, str]:
@@ -196,7 +203,7 @@ def plate_of(workshop: Workshop, texts: Mapping[str, str], now: datetime) -> Pri
             texts["parts"] = "\n".join(part.name for part in fresh)
         places = {part.name: part.place for part in fresh}
     machine = id_of(texts["machine"], "machine")
-    last = last_print(workshop, machine) if machine else None
+    last = last_print(workshop, machine, start) if machine else None
     if last is not None:
         places = {part.name: part.place for part in last.entry.parts} | places
     plate = print_form.print_of(texts, start, places=places)

@@ -197,6 +197,23 @@ def test_without_a_connection_nothing_is_sent_and_nothing_typed_is_lost(
     assert page.get_by_text("What you typed before is still here.").count() == 0
 
 
+def test_what_was_typed_for_one_machine_does_not_turn_up_at_another(
+    server: Server, thumb: Thumb
+) -> None:
+    page = thumb.page
+    page.goto(f"{server.address}/prints/new?machine=1")
+    page.get_by_text("Change something").tap()
+    page.get_by_label("Note", exact=True).fill("for North")
+    page.goto(f"{server.address}/prints/new?machine=3")
+    assert page.get_by_label("Note", exact=True).input_value() == ""
+    page.goto(f"{server.address}/prints/new?machine=1")
+    assert page.get_by_label("Note", exact=True).input_value() == "for North"
+    page.get_by_role("button", name="Start afresh").tap()
+    assert page.get_by_label("Note", exact=True).input_value() == ""
+    page.reload()
+    assert page.get_by_text("What you typed before is still here.").count() == 0
+
+
 def test_an_answer_that_is_lost_on_the_way_makes_one_print(server: Server, thumb: Thumb) -> None:
     """The form arrives, the answer does not; reloaded and sent again it is the same print."""
     page = thumb.page
