@@ -350,14 +350,18 @@ class Watchers:
         now_ms: int,
         chains: Mapping[str, Chain] = _NO_CHAINS,
     ) -> None:
-        """Begin a channel anew after a restart or with another chain; :meth:`Watcher.resume`.
+        """Take up a channel after a restart or with another chain; see :meth:`Watcher.resume`.
 
         ``received`` as on disk, before the chain.
         """
         chain = chains.get(channel, _AS_RECEIVED)
         values = chain.apply(received.values, received.times_ms)
-        watcher = self._watchers[channel] = Watcher(self._limits[channel])
-        watcher.resume(replace(received, values=values), now_ms)
+        self.forget(channel)
+        self._watchers[channel].resume(replace(received, values=values), now_ms)
+
+    def forget(self, channel: str) -> None:
+        """Begin a channel anew: nothing before can be compared with what comes."""
+        self._watchers[channel] = Watcher(self._limits[channel])
 
     def _doubts(self, reading: Reading, chain: Chain | None, received_ms: int) -> Mark:
         watcher = self._watchers.get(reading.channel)

@@ -286,12 +286,16 @@ class Collector:
     def _chains_as_of_now(self) -> Mapping[str, Chain]:
         """The chains; a channel whose own has changed is watched anew, from what is on disk.
 
-        Else a correction would look like a jump of the quantity.
+        Else a correction would look like a jump of the quantity. Nothing waits for that: when
+        what is on disk cannot be read now, the watching begins with what comes.
         """
         chains, before = self._chains(), self._chains_known
         if chains is not before:
             changed = [one for one in self._channels if chains.get(one.id) != before.get(one.id)]
-            resume(self._watchers, self._store, changed, _now_ms(), chains)
+            for channel in changed:
+                self._watchers.forget(channel.id)
+            with contextlib.suppress(StoreError):
+                resume(self._watchers, self._store, changed, _now_ms(), chains)
             self._chains_known = chains
         return chains
 

@@ -9,12 +9,13 @@ from pathlib import Path
 import pytest
 
 from collector import service
+from collector.calibration import Chain, Correction
 from collector.channels import Channel, TimeForm
 from collector.clocks import Condition
 from collector.config import BrokerSettings, Settings
 from collector.errors import SettingsError, StoreError
-from collector.readings import Mark, Role
-from collector.service import Collector, broker_at
+from collector.readings import Mark, Role, Series
+from collector.service import Chains, Collector, broker_at
 from collector.signals import Platinum
 from collector.status import read_status
 from collector.store import Appended, Arrival
@@ -62,6 +63,12 @@ class FailingStore(SqliteStore):
     """A store whose next appends fail as often as told."""
 
     failures = 0
+    unreadable = False
+
+    def between(self, channel: str, start_ms: int, end_ms: int) -> Series:
+        if self.unreadable:
+            raise StoreError("The server is away.", where="influx")
+        return super().between(channel, start_ms, end_ms)
 
     def append(self, arrivals: Sequence[Arrival], *, settled: int = 0) -> Appended:
         if arrivals and self.failures:
@@ -84,7 +91,11 @@ class Running:
     """A collector in a thread, with what it says."""
 
     def __init__(
-        self, store: SqliteStore, settings: Settings = SETTINGS, status_folder: Path | None = None
+        self,
+        store: SqliteStore,
+        settings: Settings = SETTINGS,
+        status_folder: Path | None = None,
+        chains: Chains | None = None,
     ) -> None:
         self.source = MemorySource()
         self.said: list[str] = []
@@ -92,6 +103,7 @@ class Running:
             settings,
             store,
             self.source,
+            chains=chains,
             status_folder=status_folder,
             say=self.said.append,
             first_pause_s=0.01,
@@ -117,6 +129,32 @@ def test_what_is_acknowledged_is_on_disk(store: FailingStore) -> None:
         assert store.count("vat-north") == 5
     assert running.source.calls == ["start", "stop"]
     assert running.collector.state.kept == Appended(stored=5)
+
+
+@pytest.mark.parametrize("unreadable", [False, True])
+def test_a_correction_that_changes_is_no_jump_and_holds_nothing_up(
+    store: FailingStore, unreadable: bool
+) -> None:
+    """Marks go by corrected values from the next batch on, whether history can be read or not."""
+    chains: list[dict[str, Chain]] = [{}]
+    with Running(store, chains=lambda: chains[-1]) as running:
+
+        def kept(number: int, payload: bytes) -> Mark:
+            running.source.waiting.append(message(number, payload))
+            wait_until(lambda: len(running.source.acknowledged) == number, "it is acknowledged")
+            latest = store.latest()["vat-north"]
+            assert latest.value == float(payload)
+            return latest.marks
+
+        assert kept(1, b"70.0") == Mark.NONE
+        store.unreadable = unreadable
+        chains.append({"vat-north": Chain(None, (Correction.offset(0, 5.0),))})
+        assert kept(2, b"70.1") == Mark.NONE
+        assert kept(3, b"76.0") == Mark.IMPLAUSIBLE | Mark.JUMP  # 81 °C
+        chains.append({"vat-north": Chain(None, (Correction.offset(0, 20.0),))})
+        assert kept(4, b"70.0") == Mark.IMPLAUSIBLE
+        store.unreadable = False
+    assert running.said == ["Collector: listening."]
 
 
 def test_the_file_is_there_before_the_first_message(store: FailingStore) -> None:
