@@ -22,7 +22,14 @@ from collector.clocks import ClockState
 from collector.errors import StoreError
 from collector.readings import Mark, Reading, Series, moment_of, ms_of
 from collector.status import ChannelStatus, CollectorStatus, read_status
-from collector.store.contract import Accounts, KeepsConflicts, RefusedMessage, Removal
+from collector.store.contract import (
+    Accounts,
+    HandOver,
+    HandsOver,
+    KeepsConflicts,
+    RefusedMessage,
+    Removal,
+)
 
 DAY_MS = 86_400_000
 
@@ -77,7 +84,8 @@ class Health:
     """How the whole is: the store's fault or its accounts, the collector, every channel.
 
     ``collector`` is None when none was ever seen here. ``refused`` are the newest refused
-    messages that are kept.
+    messages that are kept. ``hand_over`` says what waits on disk for a remote store; None when
+    there is none.
     """
 
     moment: datetime
@@ -86,6 +94,7 @@ class Health:
     collector: CollectorStatus | None
     channels: tuple[ChannelHealth, ...]
     refused: tuple[RefusedMessage, ...]
+    hand_over: HandOver | None = None
 
     @property
     def away(self) -> bool:
@@ -111,18 +120,32 @@ def removed_from(workshop: Workshop, channel: str) -> tuple[Removal, ...]:
 def health_now(workshop: Workshop, now: datetime, *, refused_n: int = REFUSED_TOLD_N) -> Health:
     """How everything is at a moment; never raises ``StoreError``."""
     status = read_status(workshop.settings.store.folder)
+    hand_over = _hand_over(workshop, status, now)
+    accounts: Accounts | None = None
+    refused: tuple[RefusedMessage, ...] = ()
     try:
-        latest = workshop.store.latest()
         accounts = workshop.store.accounts()
         refused = tuple(workshop.store.refused(refused_n)) if refused_n else ()
+        latest = workshop.store.latest()
         channels = tuple(
             _channel(workshop, channel, latest.get(channel.id), status, now)
             for channel in workshop.settings.channels
         )
     except StoreError as fault:
         untold = tuple(_untold(channel, status, now) for channel in workshop.settings.channels)
-        return Health(now, str(fault), None, status, untold, ())
-    return Health(now, None, accounts, status, channels, refused)
+        return Health(now, str(fault), accounts, status, untold, refused, hand_over)
+    return Health(now, None, accounts, status, channels, refused, hand_over)
+
+
+def _hand_over(
+    workshop: Workshop, status: CollectorStatus | None, now: datetime
+) -> HandOver | None:
+    """As the collector told it; while it is away, what lies there, and nothing is tried."""
+    if not isinstance(workshop.received, HandsOver):
+        return None
+    if status is not None and status.hand_over is not None and not status.away(ms_of(now)):
+        return status.hand_over
+    return workshop.received.hand_over()
 
 
 def _channel(

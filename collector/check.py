@@ -12,8 +12,8 @@ from collector import topics
 from collector.clocks import span_words
 from collector.config import BrokerSettings, Settings
 from collector.errors import BrokerError, SettingsError, StoreError
-from collector.status import read_status
-from collector.store.contract import Accounts, CollectingStore
+from collector.status import CollectorStatus, read_status
+from collector.store.contract import Accounts, CollectingStore, HandOver, HandsOver
 from collector.store.open import open_store
 from collector.store.sqlite import SqliteStore
 from collector.subscriber import answers, refused_filters
@@ -46,7 +46,10 @@ def findings(settings: Settings, broker: BrokerSettings | None, now_ms: int) -> 
     yield from _store(settings)
     if settings.keep:
         yield Finding("keeping", "; ".join(rule.words for rule in settings.keep))
-    yield from _collector(settings, now_ms)
+    status = read_status(settings.store.folder)
+    yield from _collector(status, now_ms)
+    if settings.influx is not None:
+        yield from _hand_over(settings, status, now_ms)
 
 
 def _broker(settings: Settings, other: BrokerSettings | None) -> Iterator[Finding]:
@@ -118,8 +121,26 @@ def _why_not_writable(folder: Path) -> str | None:
         return f"nothing can be written in {folder}: {os.strerror(fault.errno or 0)}"
 
 
-def _collector(settings: Settings, now_ms: int) -> Iterator[Finding]:
-    status = read_status(settings.store.folder)
+def _hand_over(
+    settings: Settings, status: CollectorStatus | None, now_ms: int
+) -> Iterator[Finding]:
+    """What waits on disk for the server: as the collector tells, or as it lies there."""
+    told = None if status is None or status.away(now_ms) else status.hand_over
+    if told is None:
+        store = open_store(settings, read_only=True)
+        told = store.hand_over() if isinstance(store, HandsOver) else HandOver()
+        store.close()
+    words = "nothing waits for the server"
+    if told.messages_n:
+        since = span_words(max(0, now_ms - (told.since_ms or now_ms)))
+        words = f"{told.readings_n:,} readings wait for the server, the first for {since}"
+    if told.fault:
+        ends = "not tried any more" if told.stopped else "tried again and again"
+        words += f"; {ends}: {told.fault}"
+    yield Finding("hand-over", words, good=told.fault is None)
+
+
+def _collector(status: CollectorStatus | None, now_ms: int) -> Iterator[Finding]:
     if status is None:
         yield Finding("collector", "has not run with this store yet")
         return

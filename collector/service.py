@@ -38,6 +38,7 @@ from collector.redelivery import Coming, Redeliveries, digest_of
 from collector.resuming import resume
 from collector.status import CollectorStatus, read_status, write_status
 from collector.store import Appended, Arrival, CollectingStore
+from collector.store.contract import HandsOver
 from collector.store.keeping import Protected
 from collector.store.open import open_store
 from collector.subscriber import Link, Message, Subscriber
@@ -185,6 +186,7 @@ class Collector:
             conflict=self._kept.conflict,
             refused=self._kept.refused,
             stopped=stopped,
+            hand_over=self._store.hand_over() if isinstance(self._store, HandsOver) else None,
             channels=self._tallies.statuses(self._clocks.states),
         )
 

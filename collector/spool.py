@@ -18,14 +18,13 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import IO
 from urllib.parse import quote
 
 import orjson
 
 from collector.errors import StoreError
 from collector.readings import Mark, Reading
-from collector.store.claim import claimed
+from collector.store.claim import Claim
 from collector.store.contract import (
     Accounts,
     Arrival,
@@ -76,6 +75,13 @@ CREATE TABLE known_other (
 """
 
 
+#: Bytes and readings of what waits.
+_SIZES = (
+    "coalesce(sum(length(body) + length(payload) + length(topic) + 100), 0),"
+    " coalesce(sum(readings_n), 0)"
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Waiting:
     """An arrival in the queue, and its number; numbers go up and are never used again."""
@@ -114,8 +120,9 @@ class Spool:
         self._fits = fits
         self._writing = threading.RLock()
         self._writer: sqlite3.Connection | None = None
-        self._claim: IO[bytes] | None = None
+        self._claim: Claim | None = None
         self._bytes = 0
+        self._readings_n = 0
         if not read_only:
             with self.transaction():
                 pass
@@ -143,6 +150,7 @@ class Spool:
                 "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'waiting'"
             ).fetchone()
         self._bytes += size
+        self._readings_n += sum(row[2] for row in rows)
         return int(last)
 
     def take(self, most_readings_n: int) -> list[Waiting]:
@@ -168,16 +176,15 @@ class Spool:
         ``also`` does its own part in that transaction.
         """
         with self.transaction() as connection:
-            (size,) = connection.execute(
-                "SELECT coalesce(sum(length(body) + length(payload) + length(topic) + 100), 0)"
-                " FROM waiting WHERE number <= ?",
-                (through,),
+            size, readings_n = connection.execute(
+                f"SELECT {_SIZES} FROM waiting WHERE number <= ?", (through,)
             ).fetchone()
             connection.execute("DELETE FROM waiting WHERE number <= ?", (through,))
             _count(connection, done)
             self.touch(connection, done.touched)
             also(connection)
         self._bytes -= size
+        self._readings_n -= readings_n
 
     @staticmethod
     def touch(connection: sqlite3.Connection, touched: dict[str, tuple[int, int]]) -> None:
@@ -224,16 +231,20 @@ class Spool:
 
     def waiting_n(self) -> int:
         """Number of messages that the remote store has not got yet."""
-        return self.waiting().messages_n
+        with self._reading() as connection:
+            return _messages_n(connection)
 
     def waiting(self) -> Queue:
-        """How much waits for the remote store."""
+        """How much waits for the remote store; at once for the writer, others have to count."""
         with self._reading() as connection:
-            row = connection.execute(
-                "SELECT count(*), coalesce(sum(readings_n), 0),"
-                " (SELECT received_ms FROM waiting ORDER BY number LIMIT 1) FROM waiting"
+            readings_n = self._readings_n
+            if self._writer is None:
+                _, readings_n = connection.execute(f"SELECT {_SIZES} FROM waiting").fetchone()
+            first = connection.execute(
+                "SELECT received_ms FROM waiting ORDER BY number LIMIT 1"
             ).fetchone()
-            return Queue(*row)
+            messages_n = _messages_n(connection)
+        return Queue(messages_n, readings_n if messages_n else 0, first[0] if first else None)
 
     def accounts(self) -> Accounts:
         """The accounts of what has left the queue."""
@@ -310,7 +321,7 @@ class Spool:
         if self._writer is None:
             try:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
-                self._claim = claimed(self.path)
+                self._claim = Claim(self.path)
             except OSError as error:
                 raise StoreError(
                     f"The spool cannot be opened ({error.strerror}).",
@@ -320,10 +331,9 @@ class Spool:
             try:
                 self._writer = _connect(self.path, "rwc")
                 _make(self._writer, self.path)
-                self._bytes = self._writer.execute(
-                    "SELECT coalesce(sum(length(body) + length(payload) + length(topic) + 100), 0)"
-                    " FROM waiting"
-                ).fetchone()[0]
+                self._bytes, self._readings_n = self._writer.execute(
+                    f"SELECT {_SIZES} FROM waiting"
+                ).fetchone()
             except BaseException:
                 self._let_go()
                 raise
@@ -354,6 +364,14 @@ class Spool:
         finally:
             if connection is not None:
                 connection.close()
+
+
+def _messages_n(connection: sqlite3.Connection) -> int:
+    """Numbers go up by one and leave from the lowest, so nothing has to be counted."""
+    (n,) = connection.execute(
+        "SELECT coalesce(max(number) - min(number) + 1, 0) FROM waiting"
+    ).fetchone()
+    return int(n)
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from collector.clocks import ClockState, Condition, Step
+from collector.store.contract import HandOver
 
 FILE = "collector.json"
 
@@ -60,7 +61,7 @@ class CollectorStatus:
     ``lag_ms`` from the arrival of the oldest message of the last batch until it was on disk (or
     until now), ``let_go_n`` QoS 0 messages without room, ``stale_n`` late acknowledgements.
     Readings since the start: ``stored``, ``duplicate``, ``conflict``, ``refused``. ``stopped``
-    says that it ended as asked.
+    says that it ended as asked; ``hand_over`` what waits for a remote store, None without one.
     """
 
     at_ms: int
@@ -85,6 +86,7 @@ class CollectorStatus:
     conflict: int
     refused: int
     stopped: bool = False
+    hand_over: HandOver | None = None
     channels: tuple[ChannelStatus, ...] = ()
 
     def age_ms(self, now_ms: int) -> int:
@@ -158,7 +160,9 @@ def _trusted(folder: Path) -> set[int]:
 
 def _status_of(tree: dict[str, Any]) -> CollectorStatus:
     channels = tuple(_channel_of(one) for one in tree.pop("channels"))
-    return CollectorStatus(**tree, channels=channels)
+    told = tree.pop("hand_over", None)
+    hand_over = None if told is None else HandOver(**told)
+    return CollectorStatus(**tree, hand_over=hand_over, channels=channels)
 
 
 def _channel_of(tree: dict[str, Any]) -> ChannelStatus:

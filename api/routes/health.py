@@ -17,7 +17,7 @@ from api.routes.shapes import sent
 from collector.clocks import ClockState, Condition
 from collector.readings import moment_of
 from collector.status import CollectorStatus
-from collector.store.contract import RefusedMessage, Removal
+from collector.store.contract import HandOver, RefusedMessage, Removal
 
 router = APIRouter(prefix="/api", tags=["Health"])
 
@@ -109,6 +109,18 @@ class CollectorShape(Frozen):
     refused: int
 
 
+class HandOverShape(Frozen):
+    """What waits on disk for InfluxDB, and why; a wait of a moment is nothing to worry about."""
+
+    messages: int = Field(description="Messages that wait.")
+    readings: int = Field(description="Readings in them.")
+    since: datetime | None = Field(description="When the first of them came; null when none waits.")
+    fault: str | None = Field(description="What keeps the server from taking them.")
+    stopped: bool = Field(
+        description="Whether it is not tried any more until the collector is started again."
+    )
+
+
 class RefusedShape(Frozen):
     """A refused message; text is null where the bytes are no printable UTF-8."""
 
@@ -131,6 +143,7 @@ class HealthShape(Frozen):
     )
     accounts: AccountsShape | None
     collector: CollectorShape | None = Field(description="null when none was ever seen here.")
+    hand_over: HandOverShape | None = Field(description="null unless InfluxDB keeps the readings.")
     channels: tuple[ChannelHealthShape, ...]
     refused: tuple[RefusedShape, ...] = Field(
         description="The newest refused messages that are kept, newest first."
@@ -156,6 +169,7 @@ def health(
         balanced=None if found.accounts is None else found.accounts.balanced,
         accounts=None if found.accounts is None else sent(AccountsShape, found.accounts),
         collector=None if found.collector is None else _collector(found, found.collector),
+        hand_over=None if found.hand_over is None else _hand_over(found.hand_over),
         channels=tuple(_channel(one) for one in found.channels),
         refused=tuple(_refused(one) for one in found.refused),
     )
@@ -217,6 +231,16 @@ def _collector(found: Health, status: CollectorStatus) -> CollectorShape:
         lag_s=None if status.lag_ms is None else status.lag_ms / 1_000,
         let_go=status.let_go_n,
         late_acknowledgements=status.stale_n,
+    )
+
+
+def _hand_over(one: HandOver) -> HandOverShape:
+    return HandOverShape(
+        messages=one.messages_n,
+        readings=one.readings_n,
+        since=None if one.since_ms is None else moment_of(one.since_ms),
+        fault=one.fault,
+        stopped=one.stopped,
     )
 
 

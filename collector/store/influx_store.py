@@ -158,11 +158,13 @@ class InfluxStore:
     def hand_over(self) -> HandOver:
         """What waits for the server, and why; the reason only where the writing is done."""
         try:
-            queue = self._looks.waiting()
+            queue = (self._spool or self._looks).waiting()
         except StoreError:  # nothing was ever put there
-            return HandOver(fault=self.fault)
+            return HandOver()
+        answer = self._drain.fault if self._drain else None
+        fault = None if answer is None else f"{answer.words} {answer.remedy or ''}".rstrip()
         stopped = self._drain is not None and self._drain.stopped
-        return HandOver(queue.messages_n, queue.readings_n, queue.since_ms, self.fault, stopped)
+        return HandOver(queue.messages_n, queue.readings_n, queue.since_ms, fault, stopped)
 
     def wait_until_handed_over(self, patience_s: float = 60.0) -> None:
         """Return when the server has all; raises ``StoreError`` when it takes nothing so long."""

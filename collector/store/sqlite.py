@@ -14,7 +14,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import IO, Self
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +30,7 @@ from collector.store import (
     sqlite_read,
 )
 from collector.store.checksum import Checksum
-from collector.store.claim import claimed
+from collector.store.claim import Claim
 from collector.store.contract import (
     Accounts,
     Appended,
@@ -76,7 +76,7 @@ class SqliteStore:
         self._recent = RecentHours()
         self._writing = threading.Lock()
         self._writer: sqlite3.Connection | None = None
-        self._claim: IO[bytes] | None = None
+        self._claim: Claim | None = None
         self._channel_ids: dict[str, int] = {}
         self._open_slots: set[Slot] = set()
         self._too_full: set[Slot] = set()
@@ -251,9 +251,16 @@ class SqliteStore:
         if self._writer is None:
             try:
                 self._writer = open_writer(self.path)
-                self._claim = claimed(self.path)
+                self._claim = Claim(self.path)
             except sqlite3.Error as error:
                 raise store_error(error, self.path) from error
+            except OSError as error:
+                self._close_writer()
+                raise StoreError(
+                    f"The readings cannot be held against a second writer ({error.strerror}).",
+                    where=str(self.path.with_suffix(".lock")),
+                    remedy="Make the folder writable for the user that runs vatside.",
+                ) from error
             except BaseException:
                 self._close_writer()
                 raise

@@ -13,7 +13,7 @@ from api.health import ChannelHealth, Health, ShownBytes, health_now, shown
 from collector.clocks import Condition
 from collector.readings import moment_of, ms_of
 from collector.status import CollectorStatus
-from collector.store.contract import Accounts, RefusedMessage
+from collector.store.contract import Accounts, HandOver, RefusedMessage
 from dashboards import words
 from dashboards.pages.workshop import WorkshopHere
 from dashboards.sheet import Now, SheetsHere
@@ -149,6 +149,7 @@ def troubles(found: Health) -> list[str]:
     if found.accounts and not found.accounts.balanced:
         said.append("The accounts do not add up: something was lost or counted wrongly.")
     said += _collector_troubles(found)
+    said += _hand_over_troubles(found)
     told = [one for one in found.channels if not (found.store_fault and one.quiet_s is None)]
     for one in told:
         name = label_of(one.now.channel)
@@ -182,13 +183,35 @@ def _collector_troubles(found: Health) -> list[str]:
     return said
 
 
+def _hand_over_troubles(found: Health) -> list[str]:
+    waiting = found.hand_over
+    if waiting is None:
+        return []
+    if waiting.fault:
+        ends = (
+            " Nothing goes to it until the collector is started again." if waiting.stopped else ""
+        )
+        return [f"{_waiting(waiting, found.moment)}. {waiting.fault}{ends}"]
+    if found.away and waiting.messages_n:
+        return [f"{_waiting(waiting, found.moment)}; they go there once the collector is at work."]
+    return []
+
+
+def _waiting(waiting: HandOver, now: datetime) -> str:
+    if waiting.since_ms is None:
+        return "Nothing waits for InfluxDB"
+    since = words.moment(moment_of(waiting.since_ms), now)
+    readings = f"{waiting.readings_n:,} reading{'' if waiting.readings_n == 1 else 's'}"
+    return f"Waiting on disk for InfluxDB since {since}: {readings}"
+
+
 def collector_facts(found: Health) -> dict[str, str]:
     """The collector's state by label; empty when none was ever seen."""
     status, now = found.collector, found.moment
     if status is None:
         return {}
     since = words.moment(moment_of(status.link_since_ms), now)
-    return {
+    facts = {
         "State": _state(found, status),
         "Link to the broker": _link(status, since),
         "Broker": status.broker_url,
@@ -198,6 +221,11 @@ def collector_facts(found: Health) -> dict[str, str]:
         "This run": f"{status.stored:,} stored, {status.duplicate:,} seen before, "
         f"{status.conflict:,} in conflict, {status.refused:,} refused",
     }
+    if found.hand_over is not None:
+        tried = "not tried any more" if found.hand_over.stopped else "tried again"
+        fault = f"; {tried}: {found.hand_over.fault}" if found.hand_over.fault else ""
+        facts["Hand-over"] = f"{_waiting(found.hand_over, now)}{fault}"
+    return facts
 
 
 def _state(found: Health, status: CollectorStatus) -> str:
