@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -27,10 +28,24 @@ NOW_MS = ms_of(NOW)
 DAY_MS = 86_400_000
 
 
+_opened: list[Workshop] = []
+
+
 def cellar(folder: Path, *, read_only: bool = False) -> Workshop:
     settings = Settings(channels=CHANNELS, store=StoreSettings(folder))
     store = SqliteStore(settings.store.readings_path, read_only=read_only)
-    return Workshop(settings, store, Record(settings.store.record_path))
+    _opened.append(Workshop(settings, store, Record(settings.store.record_path)))
+    return _opened[-1]
+
+
+@pytest.fixture(autouse=True)
+def _closed() -> Iterator[None]:
+    """Lets go of what a test has opened: a store is claimed by whoever may write to it."""
+    yield
+    while _opened:
+        workshop = _opened.pop()
+        workshop.received.close()
+        workshop.record.close()
 
 
 def status(**fields: Any) -> CollectorStatus:
