@@ -230,7 +230,7 @@ BAND_C = 2.0
 
 @dataclass(frozen=True, slots=True)
 class TableRests:
-    """What an exact table rests on; no random step, so no seed."""
+    """What an exact table rests on; ``seed`` is None: no step is random."""
 
     method: str
     version: str
@@ -239,6 +239,7 @@ class TableRests:
     failures: float
     left_out: Mapping[str, int]
     warnings: tuple[str, ...]
+    seed: None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ import numpy as np
 from api.causes import words
 from api.causes.curve import RiskCurve
 from api.causes.proportions import Share
+from api.causes.rows import fingerprint_of
 from api.warmup import Forecast, Lag, fit, forecast
 from collector.readings import Series
 
@@ -92,7 +93,7 @@ class Readiness:
     ``trend_k_per_h`` its slope. ``forecast`` is given below the limit only; its ``residual_k``
     says how far the readings lie from the fitted curve. Risks are those of a typical print of
     the log, now and at the limit, None outside the logged temperatures. ``readings_n`` were
-    fitted.
+    fitted; ``fingerprint`` changes with any reading, limit or check.
     """
 
     machine: str
@@ -109,6 +110,7 @@ class Readiness:
     readings_n: int
     method: str
     version: str
+    fingerprint: str
 
 
 CAUTION = "This is advice from the record. Look at vat and resin yourself; vatside starts nothing."
@@ -163,6 +165,7 @@ def readiness(
         readings_n=lag.count if lag is not None else 0,
         method=METHOD,
         version=VERSION,
+        fingerprint=fingerprint_of((), vat.times_ms.tolist(), vat.values.tolist(), limit, *checks),
     )
 
 

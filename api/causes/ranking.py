@@ -106,7 +106,7 @@ class Ranking:
     """The answer to question 2, with everything it rests on.
 
     ``candidates`` are in order of rank, empty when refused. ``dropped`` says why a condition
-    was not looked at, ``left_out`` why prints were not.
+    was not looked at, ``left_out`` why prints were not. ``seed`` is None: no step is random.
     """
 
     answered: bool
@@ -121,6 +121,7 @@ class Ranking:
     version: str
     fingerprint: str
     warnings: tuple[str, ...]
+    seed: None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

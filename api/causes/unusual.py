@@ -15,7 +15,7 @@ import numpy as np
 
 from api.causes import words
 from api.causes.ranking import ConditionRow
-from api.causes.rows import Floats
+from api.causes.rows import Floats, fingerprint_of
 
 #: Good prints with a reading that a condition needs before anything is called unusual.
 NEEDS_PEERS = 5
@@ -25,6 +25,9 @@ UNUSUAL_FROM = 3.0
 
 #: Median absolute deviation to standard deviation, for a normal quantity.
 MAD_TO_SD = 1.4826
+
+METHOD = "distance from the median of the good prints like it, in robust standard deviations"
+VERSION = "1"
 
 NOT_GUILTY = "Unusual does not mean that it had to do with the failure."
 
@@ -62,6 +65,9 @@ class PrintOnItsOwn:
     peers_n: int
     same_settings: bool
     not_compared: Mapping[str, str]
+    method: str
+    version: str
+    fingerprint: str
 
 
 def unusual(
@@ -92,7 +98,20 @@ def unusual(
             found.append(_oddity(name, value, seen, (coverage or {}).get(name)))
     found.sort(key=lambda o: (-abs(math.inf if o.distance is None else o.distance), o.name))
     said = _sentences(row, found, len(peers), same_settings, not_compared)
-    return PrintOnItsOwn(tuple(said), tuple(found), len(peers), same_settings, not_compared)
+    return PrintOnItsOwn(
+        sentences=tuple(said),
+        oddities=tuple(found),
+        peers_n=len(peers),
+        same_settings=same_settings,
+        not_compared=not_compared,
+        method=METHOD,
+        version=VERSION,
+        fingerprint=fingerprint_of((), *sorted(map(_as_text, (row, *peers)))),
+    )
+
+
+def _as_text(row: ConditionRow) -> str:
+    return repr((row.id, row.failed_share, row.resin, sorted(row.conditions.items())))
 
 
 def _oddity(name: str, value: float, seen: Floats, coverage: float | None) -> Oddity:

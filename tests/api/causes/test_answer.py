@@ -233,6 +233,10 @@ DEGENERATE = {
         PrintRow("d", 0, 20.0, 1.5, "Willow"),
         PrintRow("e", 0, -127.0, 1.0, "Willow"),
     ],
+    "a resin with one print": [
+        *winter(40, seed=1),
+        PrintRow("rare", 99 * DAY_MS, 17.0, 1.0, "Fathom Clear"),
+    ],
     "every print its own resin": [
         dataclasses.replace(r, resin=f"resin {r.id}") for r in winter(40, seed=1)
     ],
