@@ -280,5 +280,5 @@ NOTE = (
     " vat temperature -0.35 (its group is first as often as asked: there the whole print's mean"
     " is nearly the same number), humidity at 150 prints is flagged in 0.892 instead of 0.93,"
     " and the resin's age at 60 prints is first in 0.640 instead of 0.70. In the loose room"
-    " nothing is missed by more than one."
+    " nothing is missed by more than about one."
 )
