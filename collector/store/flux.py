@@ -113,8 +113,16 @@ def count(
     )
 
 
-#: What :func:`windows` can ask of each window.
-AGGREGATES = ("min", "max", "sum", "count", "first", "last")
+#: What :func:`windows` can ask of each window, and how. The integral is the area under the straight
+#: lines between the readings of a window [unit·ms] (Flux standard library, ``integral``).
+AGGREGATES: Mapping[str, str] = {
+    "min": "min()",
+    "max": "max()",
+    "integral": "integral(unit: 1ms)",
+    "count": "count()",
+    "first": "first()",
+    "last": "last()",
+}
 
 
 def windows(
@@ -131,9 +139,8 @@ def windows(
         start_ms,
         end_ms,
         _CHANNEL + _VALUE,
-        f"window(every: _every, offset: _offset)\n    |> {aggregate}()",
+        f"window(every: _every, offset: _offset)\n    |> {AGGREGATES[aggregate]}",
     )
-    assert aggregate in AGGREGATES
     return Query(
         query.text,
         {

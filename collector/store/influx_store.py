@@ -253,9 +253,9 @@ class InfluxStore:
     ) -> Buckets:
         """The window in ``n`` buckets, for a chart. Raises ``InvalidError`` for an empty one.
 
-        Minima, maxima, counts and coverage are exact. Where the server sums up minutes (buckets
-        of two minutes and more, with very many readings), a mean takes the readings within a
-        minute as evenly spaced.
+        Where the server sums up minutes (buckets of two minutes and more, with very many
+        readings), it gives the area under each, so that means are the same but for rounding;
+        all else is the same to the last bit.
         """
         first, last = self._neighbours(channel, start_ms, end_ms)
         parts = self._parts(channel, first, last, start_ms, end_ms, n, gap_limit_ms)
@@ -346,7 +346,7 @@ class InfluxStore:
         order = {name: np.argsort(times, kind="stable") for name, times in starts.items()}
 
         def values(name: str) -> Values:
-            cells = np.array([float(row["_value"]) for row in found[name]], dtype=np.float64)
+            cells = np.array([float(row["_value"] or 0) for row in found[name]], dtype=np.float64)
             return cells[order[name]]
 
         if any(not np.array_equal(np.sort(starts["min"]), np.sort(s)) for s in starts.values()):
@@ -355,8 +355,7 @@ class InfluxStore:
         first_ms = _column(found["first"], "_time")[order["first"]]
         last_ms = _column(found["last"], "_time")[order["last"]]
         first, last, count = values("first"), values("last"), values("count").astype(np.int64)
-        inner = (values("sum") - 0.5 * (first + last)) / np.maximum(count - 1, 1)
-        area = np.where(count > 1, inner, 0.0) * (last_ms - first_ms)
+        area = np.where(count > 1, values("integral"), 0.0)  # a single reading spans no time
         return Parts(first_ms, last_ms, first, last, values("min"), values("max"), area, count)
 
 

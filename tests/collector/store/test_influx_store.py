@@ -175,7 +175,9 @@ def test_live_traffic_asks_the_server_nothing(store: InfluxStore, double: Influx
 def test_a_chart_of_very_many_readings_is_summed_up_by_the_server(
     store: InfluxStore, double: InfluxDouble, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    rows = [(NOON_MS + at * 20_000, 20 + (at * 37 % 101) / 10) for at in range(3_000)]
+    """Unevenly spaced, so that a mean of the values alone would be another."""
+    spaced = [at * 20_000 + at * at * 7_919 % 15_000 for at in range(3_000)]
+    rows = [(NOON_MS + at, 20 + (n * 37 % 101) / 10) for n, at in enumerate(spaced)]
     rows = [row for i, row in enumerate(rows) if not 900 <= i < 1_200]
     store.append(arrivals("vat-north", rows))
     model = MemoryStore()
@@ -189,7 +191,7 @@ def test_a_chart_of_very_many_readings_is_summed_up_by_the_server(
     for name in ("starts_ms", "minima", "maxima", "counts"):
         np.testing.assert_array_equal(getattr(found, name), getattr(want, name))
     np.testing.assert_allclose(found.coverage, want.coverage, rtol=0, atol=1e-12)
-    np.testing.assert_allclose(found.means, want.means, rtol=0, atol=1e-9)  # evenly spaced
+    np.testing.assert_allclose(found.means, want.means, rtol=0, atol=1e-9)
 
 
 def test_parameters_never_stand_in_the_text_of_a_query(double: InfluxDouble) -> None:
