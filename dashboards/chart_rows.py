@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from api.break_groups import BreakGroups
+from api.soak.chamber import AtSetpoint
 from collector.readings import Series
 from collector.store.contract import Buckets, Gap
 from dashboards import words
@@ -416,6 +417,24 @@ def break_datasets(found: BreakGroups) -> Datasets:
             "low": rounded(least if of.low is None else of.low for _, _, of in known),
             "mid": rounded(median for _, median, _ in known),
             "high": rounded(most if of.high is None else of.high for _, _, of in known),
+        },
+    }
+
+
+def chamber_datasets(lines: Sequence[AtSetpoint]) -> Datasets:
+    """The datasets of the chamber chart; the spread is one standard deviation either way."""
+    spread = [line.off_sd_k or 0.0 for line in lines]
+    return {
+        "none": {"off": [0.0]},
+        "setpoints": {
+            "setpoint": rounded(line.setpoint_c for line in lines),
+            "off": rounded(line.off_k for line in lines),
+            "low": rounded(line.off_k - sd for line, sd in zip(lines, spread, strict=True)),
+            "high": rounded(line.off_k + sd for line, sd in zip(lines, spread, strict=True)),
+            "words": [
+                f"{line.setpoint_c:g} °C: {line.off_k:+.1f} K, {words.count(line.steps, 'step')}"
+                for line in lines
+            ],
         },
     }
 

@@ -125,6 +125,30 @@ def soak() -> Spec:
     )
 
 
+def chamber() -> Spec:
+    """How far a chamber's measured means lay from its setpoints, with their spread.
+
+    Datasets: ``setpoints`` (setpoint, off, low, high, words), ``none`` (off: the line at 0).
+    """
+    import altair as alt
+
+    across = alt.X(
+        "setpoint:Q", title="Setpoint [°C]", scale=alt.Scale(zero=False, nice=False, padding=20)
+    )
+    lines = _of("setpoints").encode(x=across, tooltip=alt.Tooltip("words:N"))
+    up = alt.Y("off:Q", title="Measured less setpoint [K]", scale=alt.Scale(nice=True))
+    return _finished(
+        _layers(
+            _of("none").mark_rule(color="var(--ink)", strokeDash=[2, 4]).encode(y=up),
+            lines.mark_rule(color="var(--trace-0)", strokeWidth=3, opacity=0.55).encode(
+                y=alt.Y("low:Q"), y2="high:Q"
+            ),
+            lines.mark_point(filled=True, size=80, color="var(--trace-0)", opacity=1).encode(y=up),
+        ),
+        220,
+    )
+
+
 def breaks() -> Spec:
     """Every piece of each group by what it bore, and the medians with their intervals.
 
@@ -165,6 +189,7 @@ SHAPES: Mapping[str, Callable[[], Spec]] = {
     "risk": risk,
     "soak": soak,
     "breaks": breaks,
+    "chamber": chamber,
 }
 
 

@@ -18,12 +18,31 @@ SPECIMENS_N = 8
 
 OWN = "own"
 
+#: What a program of one's own may say beside its steps.
+OWN_FIELDS = (
+    "rule",
+    "hold_min",
+    "ramp_limit_k_per_min",
+    "longest_approach_min",
+    "look_every_k",
+    "stop_above_c",
+    "cool_down_to_c",
+)
+
 _BETWEEN = re.compile(r"[;\s]+|,\s+")
 
 
 def texts_of(form: FormData) -> dict[str, str]:
     """Everything that was typed, for showing the form again."""
-    names = ["name", "program", "steps", "look_every_min", "started", "specimen_channel"]
+    names = [
+        "name",
+        "program",
+        "steps",
+        "look_every_min",
+        "started",
+        "specimen_channel",
+        *OWN_FIELDS,
+    ]
     for number in range(SPECIMENS_N):
         names += [f"specimen-{number}", f"resin-{number}"]
     texts = {name: text_of(form, name) for name in names}
@@ -70,14 +89,38 @@ def program_of(texts: Mapping[str, str]) -> Program:
     chosen = texts["program"]
     looks = looks_every(texts["look_every_min"])
     if chosen == OWN:
-        steps = steps_of(texts["steps"])
-        return checked(Program, {"name": "Own steps", "steps": steps, "look_every_min": looks})
+        return own_program(texts, looks)
     if not chosen.isdecimal() or not int(chosen[:9]) < len(READY_MADE):
         raise InvalidError(
             "no program was chosen", where="program", remedy="Choose one, or own steps."
         )
     ready = READY_MADE[int(chosen)]
     return ready.model_copy(update={"look_every_min": looks}) if looks else ready
+
+
+def own_program(texts: Mapping[str, str], looks: float | None) -> Program:
+    """A program of one's own: its steps, and what holds for all of them."""
+    for_all = {
+        name: number_of(texts[name], name)
+        for name in ("ramp_limit_k_per_min", "longest_approach_min")
+    }
+    settle = {name: texts[name] for name in ("rule",) if texts[name]}
+    hold = number_of(texts["hold_min"], "hold_min")
+    over = {"steady_together": 10.0}.get(texts["rule"])
+    return checked(
+        Program,
+        {
+            "name": "Own steps",
+            "steps": [step | for_all for step in steps_of(texts["steps"])],
+            "look_every_min": looks,
+            "look_every_k": number_of(texts["look_every_k"], "look_every_k"),
+            "settle": settle
+            | ({} if hold is None else {"hold_min": hold})
+            | ({} if over is None else {"over_min": over}),
+            "stop_above_c": number_of(texts["stop_above_c"], "stop_above_c"),
+            "cool_down_to_c": number_of(texts["cool_down_to_c"], "cool_down_to_c"),
+        },
+    )
 
 
 def looks_every(text: str) -> float | None:

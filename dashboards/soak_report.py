@@ -17,7 +17,6 @@ from api.answers import SoakNow, Workshop, soak_state
 from api.evidence import MANIFEST, packed, sealed, sum_of
 from api.photographs import picture_of, reduced
 from api.routes.soak_shape import shape_of
-from api.soak.program import Settle, SettleRule
 from api.soak.verdict import StepVerdict
 from api.soak_answers import profile_of
 from api.soak_evidence import photographs_of, record_files
@@ -85,7 +84,7 @@ def report_of(
             channel: len(series) for channel, series in profile_of(workshop, run, now).items()
         },
         calibrated=_calibrated(workshop, found),
-        settle=settle_words(run.program.settle),
+        settle=soak_words.settle(run.program.settle),
         pictures=list(_pictures(workshop, found)),
         said=soak_words,
         doubts=doubts,
@@ -106,22 +105,6 @@ def doubts(step: StepVerdict) -> str:
         before = ", ".join(map(str, step.overshot_by))
         said.append(f"over-shoot into a hotter band in step {before}")
     return "; ".join(said) or "none"
-
-
-def settle_words(rule: Settle) -> str:
-    """When a step counted as settled, so that its dwell began."""
-    held = f" for {rule.hold_min:g} min" if rule.hold_min else ""
-    in_band = f"A step counted as settled once the chamber was in its band{held}"
-    over = f"over {rule.over_min:g} min"
-    return {
-        SettleRule.IN_BAND: f"{in_band}.",
-        SettleRule.NEAR_FINAL: f"{in_band} and the specimen within {rule.within_k:g} K of the "
-        "setpoint.",
-        SettleRule.SLOW_CHANGE: f"{in_band} and the specimen had changed by at most "
-        f"{rule.change_k:g} K {over}.",
-        SettleRule.STEADY_TOGETHER: f"{in_band} and chamber and specimen had each stayed within "
-        f"{rule.change_k:g} K, never more than {rule.apart_k:g} K apart, {over}.",
-    }[rule.rule]
 
 
 def _calibrated(workshop: Workshop, found: SoakNow) -> dict[str, str]:

@@ -7,9 +7,11 @@ from datetime import datetime
 from api.record import LoggedIntervention
 from api.soak.interventions import InterventionKind
 from api.soak.looks_due import look_due
-from api.soak.program import Finding, Step
+from api.soak.program import Finding, Settle, SettleRule, Step
+from api.soak.replicates import Difference
 from api.soak.state import Excursion, Phase, Place, RunState, StepLog
 from api.soak.verdict import SpecimenVerdict, Verdict
+from api.soak_results import ApproachNow, ChamberReport, HeatOfResin
 from collector.readings import moment_of
 from dashboards import words
 
@@ -189,3 +191,100 @@ def intervention(done: LoggedIntervention) -> str:
         )
         return f"the program was changed to {bands}{note}."
     return done.note
+
+
+# ---- over all runs ---------------------------------------------------------------------------
+
+
+def settle(rule: Settle) -> str:
+    """When a step counts as settled, so that its dwell begins."""
+    held = f" for {rule.hold_min:g} min" if rule.hold_min else ""
+    in_band = f"A step counts as settled once the chamber is in its band{held}"
+    over = f"over {rule.over_min:g} min"
+    return {
+        SettleRule.IN_BAND: f"{in_band}.",
+        SettleRule.NEAR_FINAL: f"{in_band} and the specimen within {rule.within_k:g} K of the "
+        "setpoint.",
+        SettleRule.SLOW_CHANGE: f"{in_band} and the specimen has changed by at most "
+        f"{rule.change_k:g} K {over}.",
+        SettleRule.STEADY_TOGETHER: f"{in_band} and chamber and specimen have each stayed within "
+        f"{rule.change_k:g} K, never more than {rule.apart_k:g} K apart, {over}.",
+    }[rule.rule]
+
+
+def heat(found: HeatOfResin) -> str:
+    """What heat a resin stood over all its runs, or why it cannot be said."""
+    median = found.median
+    behind = (
+        f"{words.count(median.parts, 'piece')} in {words.count(median.runs, 'run')}, "
+        f"{median.failed} gave way"
+    )
+    if median.median_c is None or median.interval is None:
+        return f"Cannot say at which temperature half give way: {median.refusal} ({behind})."
+    low, high = median.interval.low, median.interval.high
+    if low is None or high is None:
+        end = f"above {words.number(low)}" if high is None else f"below {words.number(high)}"
+        within = f"95 % interval: {end} °C"
+    else:
+        within = f"95 % interval {words.number(low)} to {words.number(high)} °C"
+    more = " All in one run: two more runs tell more." if median.one_run else ""
+    return (
+        f"Half of such pieces have given way at {words.number(median.median_c)} °C "
+        f"({within}; {behind}).{more}"
+    )
+
+
+def held_by_all(found: HeatOfResin) -> str:
+    """The hottest step that every piece is known to have held."""
+    if found.highest_setpoint_c is None:
+        return "none that is known"
+    survived = found.median.survived
+    share = f", at least {survived.at_least_share:.0%} of such pieces would" if survived else ""
+    return f"{words.number(found.highest_setpoint_c, 0)} °C{share}"
+
+
+def difference(found: Difference) -> str:
+    """How two resins stand to each other, or that it cannot be told."""
+    if not found.flagged:
+        return f"{found.first} and {found.second} cannot be told apart by these runs."
+    warmer = found.difference_k > 0
+    more, less = (found.second, found.first) if warmer else (found.first, found.second)
+    ends = sorted(abs(end) for end in (found.interval.low, found.interval.high) if end is not None)
+    within = f" ({' to '.join(words.number(end) for end in ends)} K)" if ends else ""
+    return f"{more} stands {words.number(abs(found.difference_k))} K{within} more than {less}."
+
+
+def chamber_sentence(found: ChamberReport) -> str:
+    """How far a chamber goes from its setpoints, in one sentence."""
+    if not found.lines:
+        return "No step of a run in it is done yet."
+    worst = max(found.lines, key=lambda line: abs(line.off_k))
+    way = "above" if worst.off_k > 0 else "below"
+    said = (
+        f"Furthest off at {words.number(worst.setpoint_c, 0)} °C: measured "
+        f"{words.number(abs(worst.off_k))} K {way} the setpoint, "
+        f"from {words.count(found.runs, 'run')}."
+    )
+    if found.tau_s is None or found.residual_k is None:
+        return f"{said} Its way to a step does not follow one exponential."
+    return (
+        f"{said} It nears a step with a time constant of {words.length(found.tau_s)}; the readings "
+        f"lie {words.number(found.residual_k)} K from that curve."
+    )
+
+
+def approach(found: ApproachNow | None, now: datetime) -> str:
+    """When the chamber will be in the band it is on its way to; empty where none is."""
+    if found is None:
+        return ""
+    ahead = found.forecast
+    if ahead.refusal is None and ahead.at_ms is not None:
+        at = words.moment(moment_of(ahead.at_ms), now)
+        return (
+            f"In the band about {at}, by this approach’s own curve; the readings lie "
+            f"{words.number(found.lag.residual_k)} K from it."
+        )
+    if found.from_before_ms is not None:
+        at = words.moment(moment_of(found.from_before_ms), now)
+        return f"In the band about {at}, by its earlier approaches; this one tells no curve yet."
+    return f"When it will be in the band cannot be told: {ahead.refusal}."

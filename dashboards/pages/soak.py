@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
@@ -12,12 +12,13 @@ from fastapi.responses import HTMLResponse, Response
 from api.answers import SoakNow, Workshop, soak_state
 from api.checked import checked
 from api.record import LoggedLook
-from api.soak.program import READY_MADE, Finding, SoakRun, estimated_min
+from api.soak.program import READY_MADE, Finding, Program, SettleRule, SoakRun, estimated_min
 from api.soak.verdict import verdicts
+from api.soak_results import ChamberReport, approach_now, chamber_of, chambers, heat_results
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
 from dashboards import chart_rows, soak_form, soak_words, traces, words
-from dashboards.figure import Figure, KeyEntry, marked_key, trace_keys, trace_table
+from dashboards.figure import Figure, KeyEntry, Table, marked_key, trace_keys, trace_table
 from dashboards.pages.workshop import WorkshopHere, resin_names
 from dashboards.sheet import Filled, Now, Sheets, SheetsHere, number_of, onwards, text_of, time_of
 
@@ -25,6 +26,14 @@ router = APIRouter(include_in_schema=False)
 
 SoakId = Annotated[int, Path(ge=1, lt=2**63)]
 Refusal = InvalidError | ConflictError
+
+#: The rules for settling as the form offers them, with the published rule each takes after.
+SETTLE_RULES = {
+    SettleRule.IN_BAND: "once the chamber is in the band",
+    SettleRule.NEAR_FINAL: "and the specimen within 3 K of the setpoint (IEC 60068-1, from memory)",
+    SettleRule.SLOW_CHANGE: "and changing by 2 K an hour at most (MIL-STD-810, from memory)",
+    SettleRule.STEADY_TOGETHER: "and both steady together for 10 min (MIL-DTL-87104C, 4.3.1.3)",
+}
 
 #: Roles that a probe of the chamber, or of a specimen, may have.
 PROBES = (Role.CHAMBER_TEMPERATURE, Role.SPECIMEN_TEMPERATURE)
@@ -62,11 +71,65 @@ def _bench(
         fault=fault,
         texts=texts,
         runs=list(reversed(workshop.record.soaks.all())),
-        programs=[(program, words.length(estimated_min(program) * 60)) for program in READY_MADE],
+        programs=[
+            (
+                program,
+                words.length(minutes * 60),
+                words.moment(now + timedelta(minutes=minutes), now),
+            )
+            for program, minutes in _estimates(workshop, now)
+        ],
         probes=[channel for channel in workshop.settings.channels if channel.role in PROBES],
         specimens_n=soak_form.SPECIMENS_N,
         resins=resin_names(workshop),
         say_run=soak_words.ending,
+        said=soak_words,
+        rules=SETTLE_RULES,
+        chambers=[(one, chamber_figure(one, n)) for n, one in enumerate(chambers(workshop, now))],
+        heat=heat_results(workshop, now),
+    )
+
+
+def _estimates(workshop: Workshop, now: datetime) -> list[tuple[Program, float]]:
+    """Each ready-made program with its estimated length, by the chamber's own lag where known."""
+    probes = [c.id for c in workshop.settings.channels if c.role is Role.CHAMBER_TEMPERATURE]
+    known = chamber_of(workshop, probes, now)
+    tau_s = known.tau_s if known else None
+    return [(program, estimated_min(program, tau_s=tau_s)) for program in READY_MADE]
+
+
+def chamber_figure(found: ChamberReport, number: int) -> Figure:
+    """How far a chamber lay from its setpoints."""
+    return Figure(
+        id=f"chamber-{number}",
+        shape="chamber",
+        words="Measured mean of the dwell less the setpoint, with its standard deviation from "
+        "step to step. The line at 0 is a display that tells the truth.",
+        datasets=chart_rows.chamber_datasets(found.lines),
+        table=Table(
+            caption="What the chamber did at each setpoint",
+            heads=(
+                "Setpoint",
+                "Steps",
+                "Off",
+                "From step to step",
+                "Overshoot",
+                "Settled after",
+                "Probes apart",
+            ),
+            rows=tuple(
+                (
+                    f"{words.number(line.setpoint_c, 0)} °C",
+                    str(line.steps),
+                    f"{words.number(line.off_k)} K",
+                    "one step" if line.off_sd_k is None else f"± {words.number(line.off_sd_k)} K",
+                    f"{words.number(line.overshoot_k)} K",
+                    words.length(line.settle_min * 60),
+                    "one probe" if line.spread_k is None else f"{words.number(line.spread_k)} K",
+                )
+                for line in found.lines
+            ),
+        ),
     )
 
 
@@ -96,7 +159,7 @@ def show_run(
         run=found.run.entry,
         found=found,
         state=found.state,
-        live=live_texts(found, now),
+        live=live_texts(workshop, found, now),
         verdicts=verdicts(found.state),
         figure=profile_figure(workshop, found, now),
         resins=resin_names(workshop),
@@ -111,7 +174,8 @@ def show_run(
 @router.get("/soak/{soak_id}/now")
 def run_now(workshop: WorkshopHere, now: Now, soak_id: SoakId) -> dict[str, Any]:
     """What changes while a run goes on, in words; asked for by the live script."""
-    return {"texts": live_texts(soak_state(workshop, soak_id, now), now), "marks": {}}
+    found = soak_state(workshop, soak_id, now)
+    return {"texts": live_texts(workshop, found, now), "marks": {}}
 
 
 @router.get("/soak/{soak_id}/charts")
@@ -121,7 +185,7 @@ def run_charts(workshop: WorkshopHere, now: Now, soak_id: SoakId) -> dict[str, A
     return {"trends": {}, "figures": {figure.id: figure.datasets}}
 
 
-def live_texts(found: SoakNow, now: datetime) -> dict[str, str]:
+def live_texts(workshop: Workshop, found: SoakNow, now: datetime) -> dict[str, str]:
     """The texts of a run's page that change from moment to moment, by name."""
     state, now_ms = found.state, ms_of(now)
     return {
@@ -133,6 +197,7 @@ def live_texts(found: SoakNow, now: datetime) -> dict[str, str]:
         "next": soak_words.next_thing(state, now_ms),
         "look": soak_words.look_words(state, now_ms),
         "chamber": soak_words.chamber_now(state),
+        "approach": soak_words.approach(approach_now(workshop, found, now), now),
     }
 
 

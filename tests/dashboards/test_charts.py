@@ -47,6 +47,7 @@ def test_the_rows_that_are_sent_are_the_rows_that_are_drawn(name: str) -> None:
     sent = {
         "risk": chart_rows.risk_datasets([], {}, Threshold(1.0, 2.0, 3.0), 0.2),
         "soak": chart_rows.soak_datasets([], [], [], 0, 1, 0),
+        "chamber": chart_rows.chamber_datasets([]),
         "breaks": chart_rows.break_datasets(compare([], GroupBy.RESIN)),
     }.get(name) or chart_rows.panel_datasets(Panel("°C", ()), 0, 1, 0)
     spec = charts.SHAPES[name]()

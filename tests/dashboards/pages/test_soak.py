@@ -244,3 +244,43 @@ def test_a_look_is_photographed(filled: Workshop, client: TestClient) -> None:
     assert "no picture that can be read" in wrong.text
     assert client.post(address, files={"picture": ("", b"", "image/png")}).status_code == 422
     assert client.post(address.replace("/soak/1/", "/soak/2/")).status_code in (404, 422)
+
+
+def test_what_all_runs_say_of_the_chamber_and_the_resins(client: TestClient) -> None:
+    page = html.unescape(client.get("/soak").text)
+    assert "Furthest off at 50 °C: measured" in page
+    assert 'data-chart="chamber"' in page
+    assert "Cannot say at which temperature half give way" in page
+    assert "Held by every piece: 50 °C" in page
+    assert "started now, the last dwell is done" in page
+
+
+def test_an_own_program_with_everything_it_may_say(filled: Workshop, client: TestClient) -> None:
+    own = {
+        "program": "own",
+        "steps": "60 30",
+        "rule": "near_final",
+        "hold_min": "5",
+        "ramp_limit_k_per_min": "1,5",
+        "longest_approach_min": "40",
+        "stop_above_c": "90",
+        "cool_down_to_c": "35",
+    }
+    client.post("/soak", data=START | own)
+    program = filled.record.soaks.get(2).entry.program
+    (step,) = program.steps
+    assert (step.ramp_limit_k_per_min, step.longest_approach_min) == (1.5, 40)
+    assert (program.settle.rule, program.settle.hold_min) == ("near_final", 5)
+    assert (program.stop_above_c, program.cool_down_to_c) == (90, 35)
+    wrong = client.post("/soak", data=START | own | {"rule": "never"})
+    assert wrong.status_code == 422
+    assert "60 30" in wrong.text
+
+
+def test_the_way_to_a_step_is_forecast_or_refused(filled: Workshop, client: TestClient) -> None:
+    run = workshops.short_run(workshops.NOW - timedelta(minutes=12))
+    filled.record.soaks.add(run)
+    texts = client.get("/soak/2/now").json()["texts"]
+    # The chamber of the workshop is at 60 °C by then and the step at 50 °C: it is not in band.
+    assert texts["approach"]
+    assert texts["next"].startswith("Set the chamber to 50 °C")
