@@ -43,14 +43,14 @@ def found_page(
     days: Annotated[int, Query(ge=1, le=90)] = 30,
 ) -> HTMLResponse:
     """Every run that waits, further back than the Prints page looks, and what was dismissed."""
-    since = now - timedelta(days=days)
+    found = found_prints(workshop, now, since=now - timedelta(days=days))
     return sheets.page(
         "found.html",
         "/prints",
         now,
         days=days,
-        found_runs=found_runs(workshop, now, since=since),
-        refusals=found_prints(workshop, now, since=since).refusals,
+        found_runs=found_runs(workshop, found.waiting),
+        refusals=found.refusals,
         dismissals=workshop.record.dismissals.all()[::-1],
         resins=resin_names(workshop),
         machines=machine_names(workshop),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
@@ -81,7 +82,7 @@ def desk(workshop: Workshop, now: datetime, asked: Asked) -> dict[str, Any]:
         "running": [Running(kept, planned_time(workshop, kept.entry)) for kept in running],
         "waiting": waiting,
         "waiting_more_n": unjudged_n - len(running) - len(waiting),
-        "found_runs": found_runs(workshop, now),
+        "found_runs": found_runs(workshop, found_prints(workshop, now).waiting),
         "patterns": free_machines(workshop, running),
         "planned": planned_rounds(workshop),
         "outcomes": Outcome,
@@ -115,11 +116,8 @@ def planned_rounds(workshop: Workshop) -> list[PlannedRound]:
     return list(rounds.values())
 
 
-def found_runs(
-    workshop: Workshop, now: datetime, *, since: datetime | None = None
-) -> list[FoundRun]:
-    """The runs in the power that wait for a verdict, newest first; the last week's by default."""
-    waiting = found_prints(workshop, now, since=since).waiting
+def found_runs(workshop: Workshop, waiting: Sequence[FoundPrint]) -> list[FoundRun]:
+    """Runs in the power that wait for a verdict, newest first, with the prints before them."""
     return [
         FoundRun(run, last_print(workshop, run.machine, run.start)) for run in reversed(waiting)
     ]

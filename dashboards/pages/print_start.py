@@ -44,7 +44,8 @@ class Summary:
     """What a form would put on record: in words, how long it takes, and what is unusual.
 
     ``said`` are its entries beside the settings, ``brief`` the settings in one line. ``lacking``
-    says why nothing can be said yet; ``already`` is the print that the form has made before.
+    says why nothing can be said yet; ``already`` is the print that the form has made before,
+    ``busy`` one that runs on the machine.
     """
 
     said: dict[str, str]
@@ -54,6 +55,7 @@ class Summary:
     warnings: tuple[SettingWarning, ...]
     lacking: str | None = None
     already: Kept[Print] | None = None
+    busy: Kept[Print] | None = None
 
 
 @router.get("/prints/new")
@@ -148,7 +150,8 @@ def summary_of(workshop: Workshop, texts: Mapping[str, str], now: datetime) -> S
         said["Parts"] = ", ".join(part.name for part in plate.parts)
     time = None if plate.end else planned_time(workshop, plate)
     brief = print_form.brief(plate.settings)
-    return Summary(said, settings, brief, time, remarks.warnings, already=already)
+    busy = None if already or not plate.running else running_on(workshop, plate.machine)
+    return Summary(said, settings, brief, time, remarks.warnings, already=already, busy=busy)
 
 
 @router.post("/prints")
@@ -271,13 +274,19 @@ def _put_on_record(workshop: Workshop, texts: Mapping[str, str], now: datetime) 
 
 def refuse_second(workshop: Workshop, machine: int) -> None:
     """Raise ``ConflictError`` when something runs on the machine already."""
-    for kept in workshop.record.prints.running():
-        if kept.entry.machine == machine:
-            raise ConflictError(
-                "a print is running on this machine already",
-                where="machine",
-                remedy=f"End it first (Prints, print {kept.id}), or give this one its end.",
-            )
+    kept = running_on(workshop, machine)
+    if kept is not None:
+        raise ConflictError(
+            "a print is running on this machine already",
+            where="machine",
+            remedy=f"End it first (Prints, print {kept.id}), or give this one its end.",
+        )
+
+
+def running_on(workshop: Workshop, machine: int) -> Kept[Print] | None:
+    """The print that runs on a machine, if one does."""
+    running = workshop.record.prints.running()
+    return next((kept for kept in running if kept.entry.machine == machine), None)
 
 
 @router.post("/prints/plans/{plan_id}/withdraw")

@@ -52,7 +52,9 @@ def test_a_print_is_started_like_the_machines_last_one(
 
 def test_a_second_print_on_a_busy_machine_is_refused(filled: Workshop, client: TestClient) -> None:
     assert "Start a print on South" not in client.get("/prints").text
-    form = form_values(client.get("/prints/new?machine=2").text)
+    page = client.get("/prints/new?machine=2").text
+    assert "A print runs on this machine," in page
+    form = form_values(page)
     answer = client.post("/prints", data=form)
     assert answer.status_code == 409
     assert "is running on this machine already" in answer.text
