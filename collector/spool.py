@@ -18,20 +18,18 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from urllib.parse import quote
 
 import orjson
 
 from collector.errors import StoreError
 from collector.readings import Mark, Reading
+from collector.store import sqlite_looks
 from collector.store.claim import Claim
 from collector.store.contract import (
     Accounts,
     Arrival,
-    Change,
     Changes,
     Deliveries,
-    Delivery,
     Refusal,
     RefusedMessage,
 )
@@ -42,7 +40,7 @@ from collector.store.sqlite_append import (
     TOUCHED_KEPT_N,
     keep_deliveries,
 )
-from collector.store.sqlite_connections import BUSY_WAIT_S, store_error
+from collector.store.sqlite_connections import connect, nothing_yet, store_error
 
 _APPLICATION_ID = 0x7673_7031  # "vsp1"
 
@@ -249,42 +247,23 @@ class Spool:
     def accounts(self) -> Accounts:
         """The accounts of what has left the queue."""
         with self._reading() as connection:
-            return Accounts(**dict(connection.execute("SELECT name, count FROM account")))
+            return sqlite_looks.accounts(connection)
 
     def refused(self, limit: int = 100) -> list[RefusedMessage]:
         """The newest refused messages, newest first; older ones than the newest 1,000 are gone."""
         with self._reading() as connection:
-            rows = connection.execute(
-                "SELECT number, topic, reason, received_ms, payload FROM refused_message"
-                " ORDER BY number DESC LIMIT ?",
-                (max(0, limit),),
-            )
-            return [RefusedMessage(*row) for row in rows]
+            return sqlite_looks.refused(connection, limit)
 
     def deliveries(self) -> Deliveries:
         """The deliveries that may come again, and those kept in case a broker forgets."""
         with self._reading() as connection:
-            rows = connection.execute(
-                "SELECT number, packet_id, digest FROM delivery ORDER BY number"
-            )
-            kept = tuple(Delivery(*row) for row in rows)
-            (settled,) = connection.execute("SELECT number FROM settled").fetchone()
-        return Deliveries(kept, settled)
+            return sqlite_looks.deliveries(connection)
 
     def changes(self, cursor: int | None = None) -> Changes:
         """What was touched after ``cursor``; None gives only the cursor of now."""
         with self._reading() as connection:
-            oldest, newest = connection.execute(
-                "SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) FROM touched"
-            ).fetchone()
-            if cursor is None:
-                return Changes(newest)
-            rows = connection.execute(
-                "SELECT channel, first_ms, last_ms FROM touched WHERE seq > ? ORDER BY seq",
-                (cursor,),
-            )
-            changes = tuple(Change(*row) for row in rows)
-        return Changes(newest, changes, complete=oldest - 1 <= cursor <= newest)
+            after = "SELECT channel, first_ms, last_ms FROM touched WHERE seq > ? ORDER BY seq"
+            return sqlite_looks.changes(connection, cursor, after)
 
     def close(self) -> None:
         """Let go of the file; another process may write to it then."""
@@ -329,7 +308,7 @@ class Spool:
                     remedy="Make its folder writable for the user that runs vatside.",
                 ) from error
             try:
-                self._writer = _connect(self.path, "rwc")
+                self._writer = connect(self.path, "rwc")
                 _make(self._writer, self.path)
                 self._bytes, self._readings_n = self._writer.execute(
                     f"SELECT {_SIZES} FROM waiting"
@@ -351,13 +330,13 @@ class Spool:
     def _reading(self) -> Iterator[sqlite3.Connection]:
         """A read-only connection inside one transaction: all it reads is of one moment."""
         if not self.path.exists():
-            raise _nothing_yet(self.path)
+            raise nothing_yet(self.path)
         connection = None
         try:
-            connection = _connect(self.path, "ro")
+            connection = connect(self.path, "ro")
             connection.execute("BEGIN")
             if not _is_ours(connection):
-                raise _nothing_yet(self.path)
+                raise nothing_yet(self.path)
             yield connection
         except sqlite3.Error as error:
             raise store_error(error, self.path) from error
@@ -372,16 +351,6 @@ def _messages_n(connection: sqlite3.Connection) -> int:
         "SELECT coalesce(max(number) - min(number) + 1, 0) FROM waiting"
     ).fetchone()
     return int(n)
-
-
-def _connect(path: Path, mode: str) -> sqlite3.Connection:
-    return sqlite3.connect(
-        f"file:{quote(str(path.absolute()))}?mode={mode}",
-        uri=True,
-        timeout=BUSY_WAIT_S,
-        isolation_level=None,
-        check_same_thread=False,
-    )
 
 
 def _is_ours(connection: sqlite3.Connection) -> bool:
@@ -403,14 +372,6 @@ def _make(connection: sqlite3.Connection, path: Path) -> None:
         )
     connection.executescript(
         f"BEGIN IMMEDIATE; {_SCHEMA} PRAGMA application_id = {_APPLICATION_ID}; COMMIT;"
-    )
-
-
-def _nothing_yet(path: Path) -> StoreError:
-    return StoreError(
-        "No readings are kept here yet.",
-        where=str(path),
-        remedy="Start the collector; the file is made when it starts.",
     )
 
 

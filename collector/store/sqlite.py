@@ -26,6 +26,7 @@ from collector.store import (
     sqlite_backup,
     sqlite_check,
     sqlite_hours,
+    sqlite_looks,
     sqlite_parts,
     sqlite_read,
 )
@@ -36,11 +37,9 @@ from collector.store.contract import (
     Appended,
     Arrival,
     Buckets,
-    Change,
     Changes,
     Coverage,
     Deliveries,
-    Delivery,
     RefusedMessage,
     Removal,
 )
@@ -376,27 +375,17 @@ class SqliteStore:
     def accounts(self) -> Accounts:
         """The accounts as of the last append."""
         with self._reading() as connection:
-            return Accounts(**dict(connection.execute("SELECT name, count FROM account")))
+            return sqlite_looks.accounts(connection)
 
     def refused(self, limit: int = 100) -> list[RefusedMessage]:
         """The newest refused messages, newest first; older ones than the newest 1,000 are gone."""
         with self._reading() as connection:
-            rows = connection.execute(
-                "SELECT number, topic, reason, received_ms, payload FROM refused_message"
-                " ORDER BY number DESC LIMIT ?",
-                (max(0, limit),),
-            )
-            return [RefusedMessage(*row) for row in rows]
+            return sqlite_looks.refused(connection, limit)
 
     def deliveries(self) -> Deliveries:
         """The deliveries that may come again, and those kept in case a broker forgets."""
         with self._reading() as connection:
-            rows = connection.execute(
-                "SELECT number, packet_id, digest FROM delivery ORDER BY number"
-            )
-            kept = tuple(Delivery(*row) for row in rows)
-            (settled,) = connection.execute("SELECT number FROM settled").fetchone()
-        return Deliveries(kept, settled)
+            return sqlite_looks.deliveries(connection)
 
     def changes(self, cursor: int | None = None) -> Changes:
         """What was touched after ``cursor``; None gives only the cursor of now.
@@ -405,18 +394,11 @@ class SqliteStore:
         older than that, or comes from another file.
         """
         with self._reading() as connection:
-            oldest, newest = connection.execute(
-                "SELECT coalesce(min(seq), 1), coalesce(max(seq), 0) FROM touched"
-            ).fetchone()
-            if cursor is None:
-                return Changes(newest)
-            rows = connection.execute(
+            after = (
                 "SELECT name, first_ms, last_ms FROM touched JOIN channel ON id = touched.channel"
-                " WHERE seq > ? ORDER BY seq",
-                (cursor,),
+                " WHERE seq > ? ORDER BY seq"
             )
-            changes = tuple(Change(*row) for row in rows)
-        return Changes(newest, changes, complete=oldest - 1 <= cursor <= newest)
+            return sqlite_looks.changes(connection, cursor, after)
 
     # -- looking after the file --------------------------------------------------------------
 

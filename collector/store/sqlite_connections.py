@@ -76,7 +76,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
             where=str(path.parent),
             remedy="Make it by hand, writable for the user that runs vatside.",
         ) from error
-    connection = _connect(path, "rwc")
+    connection = connect(path, "rwc")
     try:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
@@ -91,18 +91,19 @@ def open_writer(path: Path) -> sqlite3.Connection:
 def open_reader(path: Path) -> sqlite3.Connection:
     """Open for reading only; raises ``StoreError`` when there is nothing to read yet."""
     if not path.exists():
-        raise _nothing_yet(path)
-    connection = _connect(path, "ro")
+        raise nothing_yet(path)
+    connection = connect(path, "ro")
     try:
         if not sqlite_schema.is_current(connection, str(path)):
-            raise _nothing_yet(path)
+            raise nothing_yet(path)
     except BaseException:
         connection.close()
         raise
     return connection
 
 
-def _nothing_yet(path: Path) -> StoreError:
+def nothing_yet(path: Path) -> StoreError:
+    """What to raise while the collector has made no file."""
     return StoreError(
         "No readings are kept here yet.",
         where=str(path),
@@ -110,7 +111,8 @@ def _nothing_yet(path: Path) -> StoreError:
     )
 
 
-def _connect(path: Path, mode: str) -> sqlite3.Connection:
+def connect(path: Path, mode: str) -> sqlite3.Connection:
+    """A connection without transactions of its own; ``mode`` as SQLite's addresses have it."""
     return sqlite3.connect(
         f"file:{quote(str(path.absolute()))}?mode={mode}",
         uri=True,
