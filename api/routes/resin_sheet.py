@@ -87,7 +87,7 @@ def get_sheet(workshop: TheWorkshop, now: Now) -> ResinSheetShape:
     ".csv",
     summary="All resins side by side as CSV",
     response_class=Response,
-    responses={200: {"content": {"text/csv": {"schema": {"type": "string"}}}}},
+    responses={**problems(), 200: {"content": {"text/csv": {"schema": {"type": "string"}}}}},
 )
 def get_sheet_as_table(workshop: TheWorkshop, now: Now) -> Response:
     """A line for each resin; value, low, high and number of tests of each figure."""

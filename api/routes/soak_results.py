@@ -143,7 +143,7 @@ class HeatShape(Frozen):
     left_out: dict[str, int] = Field(description="Specimens in no figure, by the reason.")
 
 
-@router.get("/programs", summary="List the ready-made programs")
+@router.get("/programs", summary="List the ready-made programs", responses=problems())
 def list_programs() -> list[Program]:
     """To start from. Their notes say whose values they take; none of them is that test."""
     return list(READY_MADE)
@@ -175,13 +175,13 @@ def estimate(
     )
 
 
-@router.get("/chambers", summary="How far each chamber can be trusted")
+@router.get("/chambers", summary="How far each chamber can be trusted", responses=problems())
 def list_chambers(workshop: TheWorkshop, now: Now) -> list[ChamberShape]:
     """From all runs: measured less setpoint, overshoot, time to settle, spread of its probes."""
     return [_chamber(report) for report in chambers(workshop, now)]
 
 
-@router.get("/results", summary="What heat each resin stood")
+@router.get("/results", summary="What heat each resin stood", responses=problems())
 def get_results(workshop: TheWorkshop, now: Now) -> HeatShape:
     """Over all runs: highest step all survived, median failure temperature, differences."""
     found = heat_results(workshop, now)
