@@ -78,6 +78,7 @@ PURE = (
     "api/record/table_text.py",
     "dashboards/soak_words.py",
     "dashboards/words.py",
+    "dashboards/demo/breaks.py",
     "dashboards/demo/dice.py",
     "dashboards/demo/entries.py",
     "dashboards/demo/packs.py",

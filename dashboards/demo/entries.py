@@ -11,6 +11,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
+from dashboards.demo.breaks import (
+    GAUGE_LIMIT_N,
+    SPAN_MM,
+    THICKNESS_MM,
+    WIDTH_MM,
+    PlannedBreak,
+)
 from dashboards.demo.soaks import PlannedSoak
 from dashboards.demo.winter import (
     MACHINES,
@@ -27,6 +34,18 @@ Body = dict[str, object]
 
 #: A print's plate is looked at this long after it ended: in the morning, mostly.
 LOOKED_AT_AFTER_S = 900.0
+
+
+#: How every plate is washed, and what that takes.
+WASH: Mapping[str, object] = {
+    "minutes": 4.0,
+    "fluid": "wash alcohol",
+    "fluid_used_ml": 85.0,
+    "fluid_price_per_l": 4.2,
+}
+
+#: Names of the one fixture and the one gauge of the break bench.
+FIXTURE, GAUGE = "Flat bars, 64 mm", "Hand gauge"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +80,8 @@ def entries(winter: Winter) -> tuple[Entry, ...]:
         *_machines(winter),
         *(entry for plate in winter.prints if plate.logged for entry in _print(winter, plate)),
         *(entry for soak in winter.soaks for entry in _soak(winter, soak)),
+        *_bench(winter),
+        *(_break(winter, piece) for piece in winter.breaks),
     ]
     return tuple(sorted(made, key=lambda entry: entry.time_s))
 
@@ -106,7 +127,7 @@ def _resins(winter: Winter) -> Iterator[Entry]:
 def _plates(winter: Winter) -> Iterator[Entry]:
     for plate in PLATES:
         parts = [{"name": f"{plate.part} {number + 1}"} for number in range(plate.part_count)]
-        body: Body = {"name": plate.name, "parts": parts}
+        body: Body = {"name": plate.name, "parts": parts, "resin_ml": plate.resin_ml}
         yield Entry(winter.start_s, "/api/plates", body, key=_key(winter, plate.name))
 
 
@@ -132,7 +153,13 @@ def _print(winter: Winter, plate: PlannedPrint) -> Iterator[Entry]:
         "parts": [{"name": part.name} for part in plate.parts],
         "plate": Of(_key(winter, plate.plate)),
     }
-    outcome: Body = {"end": rfc3339(plate.end_s), "parts": _looked_at(plate)}
+    resin_ml = {one.name: one.resin_ml for one in PLATES}[plate.plate]
+    outcome: Body = {
+        "end": rfc3339(plate.end_s),
+        "parts": _looked_at(plate),
+        "resin_used_ml": resin_ml,
+        "afterwork": {"wash": dict(WASH)},
+    }
     looked_at_s = plate.end_s + LOOKED_AT_AFTER_S
     if looked_at_s <= winter.now_s:
         yield Entry(looked_at_s, "/api/prints", body | outcome, key=key)
@@ -186,3 +213,37 @@ def _soak(winter: Winter, soak: PlannedSoak) -> Iterator[Entry]:
         )
     ended: Body = {"ended": rfc3339(soak.end_s)}
     yield Entry(soak.end_s, "/api/soaks", ended, changes=key, unless="ended")
+
+
+def _bench(winter: Winter) -> Iterator[Entry]:
+    fixture: Body = {
+        "name": FIXTURE,
+        "holding": "three_point",
+        "span_mm": SPAN_MM,
+        "width_mm": WIDTH_MM,
+        "thickness_mm": THICKNESS_MM,
+    }
+    yield Entry(winter.start_s, "/api/fixtures", fixture, key=_key(winter, FIXTURE))
+    gauge: Body = {"name": GAUGE, "limit": {"value": GAUGE_LIMIT_N, "unit": "N"}}
+    yield Entry(winter.start_s, "/api/gauges", gauge, key=_key(winter, GAUGE))
+
+
+def _break(winter: Winter, piece: PlannedBreak) -> Entry:
+    """A piece is written down as soon as it was tested; one that held has no load."""
+    runs = [] if piece.soak is None else [Of(_key(winter, piece.soak))]
+    body: Body = {
+        "piece": piece.piece,
+        "resin": Of(_key(winter, piece.resin)),
+        "fixture": Of(_key(winter, FIXTURE)),
+        "gauge": Of(_key(winter, GAUGE)),
+        "soaked": [{"soak": run, "specimen": piece.piece} for run in runs],
+        "tested": rfc3339(piece.time_s),
+        "cured": rfc3339(piece.cured_s),
+        "outcome": "broke",
+    }
+    if piece.load_n is None:
+        body["outcome"] = "no_break_at_the_limit"
+    else:
+        body["load"] = {"value": piece.load_n, "unit": "N"}
+    name = f"break {piece.soak or 'bars'} {piece.piece}"
+    return Entry(piece.time_s, "/api/breaks", body, key=_key(winter, name))

@@ -68,7 +68,8 @@ class Truth:
     ``floor + (1 - floor) * expit(-slope_per_k * (T - midpoint_c))``. With the chance
     ``together`` a plate stands or falls as one; otherwise each part falls for itself.
     ``failing_c`` gives per resin the median and the spread of the temperature at which a
-    specimen gives way [°C, K].
+    specimen gives way [°C, K], ``breaking_n`` the median load at which a bar breaks and how its
+    logarithm scatters [N, 1]; one that softened in the chamber bears ``softened_times`` as much.
     """
 
     floor: float = 0.06
@@ -99,6 +100,15 @@ class Truth:
             "Fathom Clear": (62.0, 3.0),
         }
     )
+    breaking_n: Mapping[str, tuple[float, float]] = field(
+        default_factory=lambda: {
+            "Harbour Grey": (112.0, 0.09),
+            "Kiln Amber": (146.0, 0.12),
+            "Willow": (420.0, 0.10),
+            "Fathom Clear": (84.0, 0.12),
+        }
+    )
+    softened_times: float = 0.75
 
     def risk(self, vat_c: float) -> float:
         """Chance of a failed part at this vat temperature [°C] in the first layers, 0 to 1."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from dashboards.demo.breaks import PlannedBreak, planned_breaks
 from dashboards.demo.dice import Dice
 from dashboards.demo.physics import (
     DAY_S,
@@ -61,18 +62,19 @@ RESINS = (
 
 @dataclass(frozen=True, slots=True)
 class Plate:
-    """A set of parts that is printed again and again."""
+    """A set of parts that is printed again and again; ``resin_ml`` goes into them together."""
 
     name: str
     part: str
     part_count: int
     layer_count: int
+    resin_ml: float
 
 
 PLATES = (
-    Plate("Lamp collars", "Lamp collar", 4, 2_000),
-    Plate("Sensor housings", "Sensor housing", 6, 1_640),
-    Plate("Housing lids", "Housing lid", 8, 900),
+    Plate("Lamp collars", "Lamp collar", 4, 2_000, 96.0),
+    Plate("Sensor housings", "Sensor housing", 6, 1_640, 132.0),
+    Plate("Housing lids", "Housing lid", 8, 900, 58.0),
 )
 
 
@@ -115,6 +117,7 @@ class Winter:
     cellar: Cellar
     prints: tuple[PlannedPrint, ...]
     soaks: tuple[PlannedSoak, ...]
+    breaks: tuple[PlannedBreak, ...] = ()
     draw: PowerDraw = field(default=PowerDraw())
 
     def prints_on(self, machine: str) -> tuple[PlannedPrint, ...]:
@@ -145,14 +148,17 @@ def winter(now_s: float, seed: int = SEED, truth: Truth = TRUTH) -> Winter:
         },
     )
     prints = tuple(_finish(draft, cellar, now_s, dice) for draft in drafts)
+    forgetful = _forget(prints, dice)
+    soaks = tuple(planned_soaks(now_s, cellar, dice))
     return Winter(
         seed=seed,
         start_s=start_s,
         now_s=now_s,
         truth=truth,
         cellar=cellar,
-        prints=_forget(prints, dice),
-        soaks=tuple(planned_soaks(now_s, cellar, dice)),
+        prints=forgetful,
+        soaks=soaks,
+        breaks=planned_breaks(now_s, soaks, truth, seed),
     )
 
 

@@ -9,7 +9,10 @@ import numpy as np
 import pytest
 
 from api.answers import TOO_LITTLE_RECORD, cold_answer
+from api.break_answers import Comparison, compared_breaks
+from api.break_groups import GroupBy
 from api.causes import PrintRow, Verdict, answer
+from api.resin_sheet import resin_sheet
 from api.soak.program import Finding
 from api.soak.state import Phase
 from api.soak_answers import soak_state
@@ -115,6 +118,37 @@ def test_each_specimen_s_interval_holds_the_temperature_at_which_it_truly_gave_w
                 assert gives_way_c < verdict.failed_c + 0.5
         over = [look for look in found.looks if look.entry.finding is not Finding.SOUND]
         assert len(over) == sum(verdict.failed is not None for verdict in found.verdicts)
+
+
+def test_break_loads_are_told_with_intervals_that_hold_the_truth(told: Stage) -> None:
+    found, _ = compared_breaks(told.workshop, Comparison(1, soaked=False), NOW)
+    groups = {group.name: group.median for group in found.groups}
+    for resin in ("Harbour Grey", "Kiln Amber", "Fathom Clear"):
+        interval = groups[resin].interval_n
+        assert interval is not None
+        assert interval.holds(TRUTH.breaking_n[resin][0]), resin
+    assert groups["Kiln Amber"].held >= 1
+    # What never breaks within the gauge's reach gets no number at all.
+    assert (groups["Willow"].held, groups["Willow"].median_n) == (4, None)
+    assert any(said.startswith("Willow: cannot say; 4 of 4 held") for said in found.sentences)
+    by_history, _ = compared_breaks(told.workshop, Comparison(1, by=GroupBy.HISTORY, resin=1), NOW)
+    soaked = [row for row in by_history.groups if row.name != "not soaked"]
+    assert soaked, "the pieces of the soak were broken too"
+    assert all(name.startswith("through ") for name in (row.name for row in soaked))
+
+
+def test_the_sheet_has_time_cost_heat_and_load(told: Stage) -> None:
+    lines = {line.name: line for line in resin_sheet(told.workshop, NOW).lines}
+    grey, willow = lines["Harbour Grey"], lines["Willow"]
+    for name in ("failed_share", "heat_median_c", "load_n", "print_time_h", "cost"):
+        figure = getattr(grey, name)
+        assert figure.value is not None, name
+        assert figure.low <= figure.value <= figure.high, name
+    # Resin at 1.12 g/cm³ and 32 per kg, and 85 ml of fluid at 4.20 per litre.
+    costs = [ml * 1.12 * 32 / 1_000 + 85 * 4.2 / 1_000 for ml in (58, 96, 132)]
+    assert grey.cost.value == pytest.approx(costs[1], abs=costs[2] - costs[0])
+    assert willow.load_n.value is None
+    assert "held the gauge's limit" in willow.load_n.why_not
 
 
 def test_two_soaks_are_finished_and_the_dwell_clock_of_the_third_runs(
