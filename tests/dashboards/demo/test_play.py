@@ -274,13 +274,13 @@ def test_the_client_says_what_the_api_said(stage: Stage) -> None:
 def test_the_demo_plays_over_the_real_broker(settings: Settings) -> None:
     """Broker, collector, api and the simulated workshop together, each the real one."""
     url_stop = threading.Event()
-    reader = SqliteStore(settings.store.readings_path)
+    store = SqliteStore(settings.store.readings_path)
+    reader = SqliteStore(settings.store.readings_path, read_only=True)
     workshop = Workshop(settings, reader, Record(settings.store.record_path))
     with EmbeddedBroker() as broker, served(workshop) as api:
         source = Subscriber(
             broker_at(broker.url, None), (channel.topic for channel in settings.channels)
         )
-        store = SqliteStore(settings.store.readings_path)
         collector = Collector(settings, store, source)
         collecting = threading.Thread(target=collector.run)
         collecting.start()
