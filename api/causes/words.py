@@ -55,9 +55,14 @@ def limit_sentences(
         return [
             f"Above {hi} a typical print fails less than {odds} (up to {top}).",
             "How much colder would do: not known yet.",
+            f"Where {odds} fails may lie colder than anything you logged.",
         ]
     if lo is not None:
-        return [f"Below {lo} more than {odds} fails.", "A safe temperature: not known yet."]
+        return [
+            f"Below {lo} more than {odds} fails.",
+            "A safe temperature: not known yet.",
+            "It may lie warmer than anything you logged.",
+        ]
     return ["No limit can be given yet."]
 
 
