@@ -20,6 +20,9 @@ GRID_C = 0.25
 #: A resin's own limit needs this many prints and failures of it.
 RESIN_PRINTS, RESIN_FAILURES = 10, 3.0
 
+#: Bins that the draws of a risk are counted into.
+_BINS = 1_024
+
 _QUANTILES = np.array([0.025, 0.5, 0.975])
 
 
@@ -94,8 +97,27 @@ def curve_of(draws: Draws, coldest_c: float, warmest_c: float) -> RiskCurve:
     """The curve with its band every :data:`GRID_C` from the coldest to the warmest logged."""
     steps = int(np.ceil((warmest_c - coldest_c) / GRID_C - 1e-9))
     grid = np.minimum(coldest_c + GRID_C * np.arange(steps + 1), warmest_c)
-    lo, mid, hi = weighted_quantiles(draws.risk(grid), draws.weights, _QUANTILES)
+    risk = draws.risk(grid)
+    lo, mid, hi = np.array([share_quantiles(c, draws.weights, _QUANTILES) for c in risk.T]).T
     return RiskCurve(_floats(grid), _floats(lo), _floats(mid), _floats(hi))
+
+
+def share_quantiles(shares: Floats, weights: Floats, at: Floats) -> Floats:
+    """What :func:`weighted_quantiles` gives for shares (m, 0 to 1), without sorting all of them.
+
+    They are counted into bins first, and only the bins that hold a quantile are sorted.
+    """
+    bins = np.minimum((shares * _BINS).astype(np.int64), _BINS - 1)
+    reached = np.cumsum(np.bincount(bins, weights, _BINS))
+    found = np.empty(len(at))
+    for place, quantile in enumerate(at):
+        bin = min(int(np.searchsorted(reached, quantile)), int(bins.max()))
+        inside = np.flatnonzero(bins == bin)
+        inside = inside[np.argsort(shares[inside])]
+        below = float(reached[bin - 1]) if bin else 0.0
+        step = int(np.searchsorted(below + np.cumsum(weights[inside]), quantile))
+        found[place] = shares[inside[min(step, len(inside) - 1)]]
+    return found
 
 
 def resin_thresholds(log: Log, draws: Draws, level: float) -> tuple[ResinThreshold, ...]:
