@@ -188,21 +188,18 @@ def _hand_over_troubles(found: Health) -> list[str]:
     if waiting is None:
         return []
     if waiting.fault:
-        ends = (
-            " Nothing goes to it until the collector is started again." if waiting.stopped else ""
-        )
-        return [f"{_waiting(waiting, found.moment)}. {waiting.fault}{ends}"]
+        return [f"InfluxDB takes no readings: {waiting.fault} {_waiting(waiting, found.moment)}."]
     if found.away and waiting.messages_n:
-        return [f"{_waiting(waiting, found.moment)}; they go there once the collector is at work."]
+        return [f"InfluxDB: {_waiting(waiting, found.moment)}, until the collector is at work."]
     return []
 
 
 def _waiting(waiting: HandOver, now: datetime) -> str:
     if waiting.since_ms is None:
-        return "Nothing waits for InfluxDB"
+        return "Nothing waits for it"
     since = words.moment(moment_of(waiting.since_ms), now)
     readings = f"{waiting.readings_n:,} reading{'' if waiting.readings_n == 1 else 's'}"
-    return f"Waiting on disk for InfluxDB since {since}: {readings}"
+    return f"{readings} on disk for it since {since}"
 
 
 def collector_facts(found: Health) -> dict[str, str]:
@@ -222,9 +219,8 @@ def collector_facts(found: Health) -> dict[str, str]:
         f"{status.conflict:,} in conflict, {status.refused:,} refused",
     }
     if found.hand_over is not None:
-        tried = "not tried any more" if found.hand_over.stopped else "tried again"
-        fault = f"; {tried}: {found.hand_over.fault}" if found.hand_over.fault else ""
-        facts["Hand-over"] = f"{_waiting(found.hand_over, now)}{fault}"
+        ends = ", not tried any more" if found.hand_over.stopped else ", tried again and again"
+        facts["InfluxDB"] = _waiting(found.hand_over, now) + (ends if found.hand_over.fault else "")
     return facts
 
 
