@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import tempfile
 import time
+from collections.abc import Iterable
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -162,7 +164,7 @@ def export_readings(asked: argparse.Namespace) -> int:
             progress=lambda so_far: overwrite(f"{so_far.rows_n:,} rows"),
         )
         if to_terminal:
-            sys.stdout.writelines(text_of(rows, form, measurement=measurement, values=values))
+            _print(text_of(rows, form, measurement=measurement, values=values))
         else:
             write_rows(asked.file, form, rows, measurement=measurement, values=values)
     overwrite("")
@@ -172,6 +174,15 @@ def export_readings(asked: argparse.Namespace) -> int:
         file=sys.stderr if to_terminal else sys.stdout,
     )
     return 0
+
+
+def _print(lines: Iterable[str]) -> None:
+    """Print lines for as long as somebody reads them: `| head` is no fault."""
+    try:
+        sys.stdout.writelines(lines)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _said(values: str) -> str:

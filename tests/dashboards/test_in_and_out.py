@@ -110,6 +110,24 @@ def test_a_window_of_readings_on_the_terminal(
     assert "--from: " in capsys.readouterr().err
 
 
+def test_whoever_reads_only_the_beginning_ends_it_without_a_fault(full: Folder) -> None:
+    with SqliteStore(full.readings) as store:
+        pack = tuple(Reading("vat-north", NOON_MS + 7 + n * 20_000, 1.5) for n in range(9_000))
+        store.append([Arrival("x", NOON_MS, pack)])
+    command = [sys.executable, "-m", "dashboards.cli", "export", "readings", "-"]
+    with subprocess.Popen(
+        [*command, "--settings", str(full.settings)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    ) as running:
+        assert running.stdout
+        assert running.stderr
+        assert running.stdout.readline() == b"channel,time,value,unit,marks,nth\n"
+        running.stdout.close()
+        assert b"Traceback" not in running.stderr.read()
+        assert running.wait(30) == 0
+
+
 def test_believed_values_say_so_and_do_not_come_back_as_received(
     full: Folder, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
