@@ -304,9 +304,11 @@ def status_at(now_ms: int) -> CollectorStatus:
 _KILLED = """
 import os, signal, sys
 from dashboards.cli import main
+from collector.store.influx_store import InfluxStore
 from collector.store.sqlite import SqliteStore
 left = int(sys.argv[1])
-append = SqliteStore.append
+Store = InfluxStore if os.environ.get("VATSIDE_INFLUX_TOKEN") else SqliteStore
+append = Store.append
 def counted(self, *arguments, **named):
     global left
     done = append(self, *arguments, **named)
@@ -314,7 +316,7 @@ def counted(self, *arguments, **named):
     if left == 0:
         os.kill(os.getpid(), signal.SIGKILL)
     return done
-SqliteStore.append = counted
+Store.append = counted
 sys.exit(main(sys.argv[2:]))
 """
 
@@ -342,6 +344,26 @@ def test_a_move_or_import_that_is_killed_is_finished_by_running_it_again(
             assert store.accounts().balanced
         assert main(asked) == 0
         assert kept(other.readings) == kept(full.readings)
+
+
+def test_a_move_to_influxdb_that_is_killed_is_finished_by_running_it_again(
+    full: Folder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed when a pack is in the spool: it goes to the server first, and is there once."""
+    with SqliteStore(full.readings) as store:
+        pack = tuple(Reading("vat-north", NOON_MS + 7 + n * 20_000, n / 7) for n in range(6_000))
+        store.append([Arrival("x", NOON_MS, pack)])
+    monkeypatch.setenv("VATSIDE_INFLUX_TOKEN", TOKEN)
+    with InfluxDouble() as double:
+        server = Folder(tmp_path / "server", f'[influx]\nurl = "{double.url}"\norg = "{ORG}"\n')
+        asked = ["move", "--to", str(server.settings), "--settings", str(full.settings)]
+        done = subprocess.run([sys.executable, "-c", _KILLED, "2", *asked], check=False)
+        assert done.returncode == -signal.SIGKILL
+        assert len(double.values("vat-north")) < 6_501
+        assert main(asked) == 0
+        with SqliteStore(full.readings, read_only=True) as store:
+            want = {one.time_ms: one.value for one in store.between("vat-north", 0, 10**13)}
+        assert double.values("vat-north") == want
 
 
 # -- the record ----------------------------------------------------------------------------------
