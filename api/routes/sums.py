@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from http import HTTPStatus
 from typing import Annotated
 
@@ -14,7 +15,7 @@ from api.problems import problems
 from api.record import Question
 from api.result_answers import Asked, as_tree, ask
 from api.routes.asking import Now, TheWorkshop
-from api.sums import At, State, Sum
+from api.sums import At, Progress, State
 
 router = APIRouter(prefix="/api/causes/sums", tags=["Causes"])
 
@@ -76,13 +77,16 @@ def begin(
 
     sum = workshop.sums.begin(("ask", begun), work)
     response.headers["Location"] = f"{request.url.path.rstrip('/')}/{sum.progress.id}"
-    return _shape(sum)
+    return _shape(sum.progress)
 
 
 @router.get("/{id}", summary="How far a sum is", responses=problems(HTTPStatus.NOT_FOUND))
 def follow(workshop: TheWorkshop, id: SumId) -> SumShape:
     """Its progress, and its answer once it is done; a fault of the question is the problem."""
-    return _shape(workshop.sums.get(id))
+    sum = workshop.sums.get(id)
+    progress = sum.progress
+    ended = progress.state in (State.DONE, State.FAILED)
+    return _shape(progress, sum.result() if ended else None)
 
 
 @router.post("/{id}/cancel", summary="Cancel a sum", responses=problems(HTTPStatus.NOT_FOUND))
@@ -90,20 +94,8 @@ def cancel(workshop: TheWorkshop, id: SumId) -> SumShape:
     """It ends at its next step; a sum that is done stays done."""
     sum = workshop.sums.get(id)
     sum.cancel()
-    return _shape(sum)
+    return _shape(sum.progress)
 
 
-def _shape(sum: Sum) -> SumShape:
-    progress = sum.progress
-    ended = progress.state in (State.DONE, State.FAILED)
-    answer = sum.result() if ended else None
-    return SumShape.model_validate(
-        {
-            "id": progress.id,
-            "state": progress.state,
-            "step": progress.step,
-            "done_n": progress.done_n,
-            "steps_n": progress.steps_n,
-            "answer": answer,
-        }
-    )
+def _shape(progress: Progress, answer: object = None) -> SumShape:
+    return SumShape.model_validate({**dataclasses.asdict(progress), "answer": answer})
