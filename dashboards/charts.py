@@ -133,7 +133,10 @@ def chamber() -> Spec:
     import altair as alt
 
     across = alt.X(
-        "setpoint:Q", title="Setpoint [°C]", scale=alt.Scale(zero=False, nice=False, padding=20)
+        "setpoint:Q",
+        title="Setpoint [°C]",
+        scale=alt.Scale(zero=False, nice=False, padding=20),
+        axis=alt.Axis(tickCount={"expr": "ceil(width/90)"}),
     )
     lines = _of("setpoints").encode(x=across, tooltip=alt.Tooltip("words:N"))
     up = alt.Y("off:Q", title="Measured less setpoint [K]", scale=alt.Scale(nice=True))

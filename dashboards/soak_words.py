@@ -239,7 +239,11 @@ def held_by_all(found: HeatOfResin) -> str:
     if found.highest_setpoint_c is None:
         return "none that is known"
     survived = found.median.survived
-    share = f", at least {survived.at_least_share:.0%} of such pieces would" if survived else ""
+    share = (
+        f", at least {words.share(survived.at_least_share)} of such pieces would"
+        if survived
+        else ""
+    )
     return f"{words.number(found.highest_setpoint_c, 0)} °C{share}"
 
 
