@@ -20,7 +20,7 @@ import logging
 import threading
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from api.checked import checked
 from api.prints import Print
@@ -30,7 +30,9 @@ from api.record.refused_prints import Settled
 from api.routes.asking import merge
 from collector.config import BrokerSettings
 from collector.errors import InvalidError, StoreError, VatsideError
-from collector.subscriber import Message, Subscriber
+
+if TYPE_CHECKING:
+    from collector.subscriber import Message
 
 #: Where prints are sent to.
 TOPIC = "vatside/prints"
@@ -157,6 +159,8 @@ class PrintMessages:
     def __init__(self, record: Record, broker: BrokerSettings) -> None:
         self._record = record
         name = f"{broker.client_id}-prints"
+        from collector.subscriber import Subscriber
+
         self._subscriber = Subscriber(replace(broker, client_id=name, share_group=None), [TOPIC])
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="print messages", daemon=True)
