@@ -244,12 +244,13 @@ _FEW_NOTE = (
 def _refusal(parts: int, broken: int) -> str | None:
     if parts >= FEWEST_PARTS and broken >= FEWEST_BROKEN:
         return None
-    if parts and broken < FEWEST_BROKEN:
+    if broken < parts and broken < FEWEST_BROKEN:
         return (
             f"{parts - broken} of {parts} held the gauge's limit; "
             "take a stronger gauge or a thinner bar"
         )
-    return f"{parts} parts; it takes {FEWEST_PARTS}, {FEWEST_BROKEN} of them broken"
+    counted = "1 part" if parts == 1 else f"{parts} parts"
+    return f"{counted}; it takes {FEWEST_PARTS}, {FEWEST_BROKEN} of them broken"
 
 
 def _grid(parts: Sequence[Break]) -> Floats:

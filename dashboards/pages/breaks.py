@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Path, Query
 from fastapi.responses import HTMLResponse, Response
@@ -12,13 +13,14 @@ from fastapi.responses import HTMLResponse, Response
 from api.answers import Workshop
 from api.break_answers import Comparison, break_rows, compared_breaks, said_of, stress_said
 from api.break_groups import BreakGroups, GroupBy, Measure, figure, interval_words
+from api.photographs import PICTURE_MAX
 from api.prints import MOST_ID
 from api.strength import LoadUnit
 from collector.errors import ConflictError, InvalidError
 from dashboards import break_form, chart_rows, words
 from dashboards.figure import Figure, KeyEntry, Table
 from dashboards.pages.workshop import WorkshopHere, resin_names
-from dashboards.sheet import Filled, Now, Sheets, SheetsHere, onwards
+from dashboards.sheet import Filled, Now, Sheets, SheetsHere, onwards, text_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -30,6 +32,9 @@ Fault = InvalidError | ConflictError
 LISTED_N = 40
 
 BY = {GroupBy.RESIN: "resin", GroupBy.HISTORY: "soak history", GroupBy.AGE: "age since cure"}
+#: Which pieces are compared, by what the address says, and what that asks for.
+PIECES = {"": "all", "no": "never soaked", "yes": "soaked"}
+SOAKED = {"no": False, "yes": True}
 MEASURES = {Measure.LOAD: "load", Measure.STRESS: "nominal stress"}
 
 
@@ -41,6 +46,7 @@ def bench(
     by: GroupBy = GroupBy.RESIN,
     measure: Measure = Measure.LOAD,
     fixture: Id = None,
+    soaked: Literal["", "no", "yes"] = "",
     after: Id = None,
 ) -> HTMLResponse:
     """The form for the next piece, the newest tests, and groups compared.
@@ -48,15 +54,20 @@ def bench(
     ``after`` is the test just put on record: the form goes on from it.
     """
     texts = _texts_after(workshop, after)
-    return _bench(workshop, sheets, now, texts, by=by, measure=measure, fixture=fixture)
+    return _bench(
+        workshop, sheets, now, texts, by=by, measure=measure, fixture=fixture, soaked=soaked
+    )
 
 
 @router.post("/breaks")
 def tested(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> Response:
-    """Put a test on record and show the form for the next piece."""
+    """Put a test on record and show the form for the next piece; sent twice it is one test."""
     texts = break_form.texts_of(form)
+    key = text_of(form, "key") or None
+    if key is not None and (made := workshop.record.breaks.made_with_key(key)) is not None:
+        return onwards(f"/breaks?after={made.id}&kept=break")
     try:
-        kept = workshop.record.breaks.add(break_form.test_of(texts, now))
+        kept = workshop.record.breaks.add(break_form.test_of(texts, now), key=key)
     except (InvalidError, ConflictError) as fault:
         return _bench(workshop, sheets, now, texts, fault=fault)
     return onwards(f"/breaks?after={kept.id}&kept=break")
@@ -122,6 +133,7 @@ def _bench(
     by: GroupBy = GroupBy.RESIN,
     measure: Measure = Measure.LOAD,
     fixture: int | None = None,
+    soaked: str = "",
     fault: Fault | None = None,
 ) -> HTMLResponse:
     record = workshop.record
@@ -130,7 +142,8 @@ def _bench(
     chosen = fixture or (rows[0].kept.entry.fixture if rows else None)
     found = None
     if chosen is not None:
-        found = compared_breaks(workshop, Comparison(chosen, by, measure), now)[0]
+        asked = Comparison(chosen, by, measure, soaked=SOAKED.get(soaked))
+        found = compared_breaks(workshop, asked, now)[0]
     return sheets.page(
         "breaks.html",
         "/breaks",
@@ -148,6 +161,13 @@ def _bench(
         chosen=chosen,
         by=by,
         measure=measure,
+        soaked=soaked,
+        pieces=PIECES,
+        key=str(uuid.uuid4()),
+        picture_max=PICTURE_MAX,
+        photographs={
+            row.kept.id: record.photographs.of(break_id=row.kept.id, limit=4) for row in rows
+        },
         figure=None if found is None or not found.groups else groups_figure(found),
         forms=break_form,
         groupings=BY,

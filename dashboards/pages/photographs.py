@@ -1,4 +1,4 @@
-"""Photographs of a print: taken or chosen on the phone, seen small, removed and brought back."""
+"""Photographs of prints and broken pieces: taken or chosen on the phone, removed, brought back."""
 
 from __future__ import annotations
 
@@ -55,7 +55,26 @@ async def add(
     return onwards(f"/prints/{print_id}?done=photograph-{kept_id}#photographs")
 
 
-def _keep(workshop: Workshop, print_id: int, sent: bytes, form: FormData) -> int:
+@router.post("/breaks/{break_id}/photographs")
+async def add_of_break(
+    workshop: WorkshopHere, break_id: Annotated[int, Path(ge=1, lt=2**63)], request: Request
+) -> Response:
+    """Put a photograph of a piece on the break bench on record."""
+    async with request.form(max_files=1) as form:
+        picture = form.get("picture")
+        sent = await picture.read() if isinstance(picture, UploadFile) else b""
+        await run_in_threadpool(_keep, workshop, None, sent, form, break_id=break_id)
+    return onwards("/breaks#tests")
+
+
+def _keep(
+    workshop: Workshop,
+    print_id: int | None,
+    sent: bytes,
+    form: FormData,
+    *,
+    break_id: int | None = None,
+) -> int:
     if not sent:
         raise InvalidError("no photograph was chosen", remedy="Take or choose one.")
     key = text_of(form, "key")
@@ -65,6 +84,7 @@ def _keep(workshop: Workshop, print_id: int, sent: bytes, form: FormData) -> int
         workshop.record,
         sent,
         print_id=print_id,
+        break_id=break_id,
         part=text_of(form, "part") or None,
         note=text_of(form, "note"),
         key=own,
@@ -84,6 +104,8 @@ def _page_of(workshop: Workshop, entry: Photograph, done: str) -> str:
     """The page that shows what a photograph shows, told what was ``done`` to it."""
     if entry.look is not None:
         return f"/soak/{workshop.record.looks.get(entry.look).entry.soak}#looks"
+    if entry.break_test is not None:
+        return "/breaks#tests"
     return f"/prints/{entry.print}?done={done}#photographs"
 
 

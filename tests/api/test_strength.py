@@ -136,6 +136,7 @@ def test_held_parts_are_stronger_than_the_limit_not_equal_to_it() -> None:
         (held(50, 50, 50), "3 of 3 held the gauge's limit; take a stronger gauge or a thinner bar"),
         (broken(40) + held(50, 50), "2 of 3 held the gauge's limit"),
         (broken(40, 42), "2 parts; it takes 3, 2 of them broken"),
+        (broken(40), "1 part; it takes 3, 2 of them broken"),
         ([], "0 parts; it takes 3"),
     ],
 )

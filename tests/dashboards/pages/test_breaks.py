@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import csv
 import html
+import io
 import re
 
 import pytest
+from PIL import Image
 from starlette.testclient import TestClient
 
 from api.answers import Workshop
@@ -123,3 +126,57 @@ def test_the_empty_bench_says_what_comes_first(client: TestClient) -> None:
 )
 def test_the_next_piece_is_numbered_on(name: str, after: str) -> None:
     assert next_piece(name) == after
+
+
+def test_a_form_that_is_sent_twice_is_one_test(filled: Workshop, bench: TestClient) -> None:
+    key = field(bench.get("/breaks").text, "key")
+    for _ in range(2):
+        page = bench.post("/breaks", data={**TEST, "key": key})
+        assert field(page.text, "piece") == "amber 2"
+    assert len(filled.record.breaks.all()) == 1
+    assert field(page.text, "key") != key
+
+
+def test_a_photograph_of_a_broken_piece(filled: Workshop, bench: TestClient) -> None:
+    bench.post("/breaks", data=TEST)
+    into = io.BytesIO()
+    Image.new("RGB", (40, 30), "grey").save(into, "PNG")
+    picture = {"picture": ("broken.png", into.getvalue(), "image/png")}
+    page = bench.post("/breaks/1/photographs", data={"key": "k"}, files=picture)
+    (kept,) = filled.record.photographs.of(break_id=1)
+    assert f'src="/photographs/{kept.id}/small"' in page.text
+    assert bench.post("/breaks/1/photographs", data={"key": "x"}).status_code == 422
+    assert "in use (photographs: 1)" in html.unescape(bench.post("/breaks/1/delete").text)
+    bench.post(f"/photographs/{kept.id}/delete", data={"revision": "1"})
+    assert filled.record.photographs.of(break_id=1) == []
+
+
+@pytest.mark.parametrize(
+    ("soaked", "said"), [("no", "1 part"), ("yes", "No piece"), ("", "1 part")]
+)
+def test_only_pieces_that_were_soaked_or_not(bench: TestClient, soaked: str, said: str) -> None:
+    bench.post("/breaks", data=TEST)
+    text = bench.get(f"/breaks?soaked={soaked}").text
+    answer = text.partition('<div class="answer">')[2].partition("</div>")[0]
+    assert said in answer
+
+
+@pytest.mark.parametrize("limit", ["47.321", "161.7", "9999.5"])
+def test_a_piece_that_held_is_a_number_nowhere(bench: TestClient, limit: str) -> None:
+    """Page, sheet and CSV: where only held pieces are, their limit is said as at least, no more."""
+    gauge = {"name": "Odd gauge", "limit": limit, "unit": "N"}
+    bench.post("/breaks/gauges", data=gauge)
+    held = {**TEST, "gauge": "2", "load": "", "outcome": "no_break_at_the_limit"}
+    for number in range(3):
+        bench.post("/breaks", data={**held, "piece": f"amber {number}"})
+    page = html.unescape(bench.get("/breaks").text)
+    answer = page.partition('<div class="answer">')[2].partition("</div>")[0]
+    assert "cannot say; 3 of 3 held the gauge's limit" in answer
+    assert "at least" in page
+    assert not re.search(r"broke at \d|break below", page)
+    for line in csv.DictReader(io.StringIO(bench.get("/api/resin-sheet.csv").text)):
+        assert (line["load_n"], line["load_n_low"], line["load_n_high"]) == ("", "", "")
+    for test in bench.get("/api/breaks").json()["breaks"]:
+        assert (test["load"], test["load_n"], test["stress_mpa"]) == (None, None, None)
+    (group,) = bench.get("/api/breaks/groups?fixture=1").json()["groups"]
+    assert (group["median"], group["interval"], group["modulus"]) == (None, None, None)
