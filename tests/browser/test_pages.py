@@ -24,6 +24,8 @@ PAGES = {
     "/causes": 1,
     "/soak": 0,
     "/soak/1": 1,
+    "/breaks": 0,
+    "/resins": 0,
     "/shelf": 0,
     "/shelf/resins/1": 0,
     "/shelf/machines/1": 0,

@@ -29,6 +29,8 @@ PAGES = [
     "/prints/found",
     "/causes",
     "/soak",
+    "/breaks",
+    "/resins",
     "/shelf",
     "/shelf/resins/new",
     "/shelf/bottles/new",
