@@ -69,7 +69,8 @@ def test_the_dwell_clock_runs_without_a_reload(server: Server, open_page: Open) 
     page.get_by_text("The clock runs: the chamber is in its band.").wait_for()
     workshops.append(server.workshop, "chamber", [(datetime.now(UTC), 71.2)])
     page.get_by_text("The clock stands: the chamber is out of its band.").wait_for()
-    page.get_by_text("Bring the chamber back to 60 °C ± 2 K.").wait_for()
+    said = page.locator('[data-live="next"]', has_text="Bring the chamber back to 60 °C ± 2 K.")
+    said.wait_for()
 
 
 def test_a_page_is_there_before_its_charts_and_waits_for_them_visibly(
