@@ -58,8 +58,8 @@ def test_what_stands_in_the_way_changes_neither_machine(record: Record) -> None:
     before = [kept.entry for kept in record.machines.all()]
     with pytest.raises(InvalidError, match="over the same time"):
         move_sensor(record, "vat-1", VAT, to=2, at=JANUARY)
-    with pytest.raises(ConflictError):
-        move_sensor(record, "vat-2", VAT, to=1, at=JANUARY, revision=1)
+    with pytest.raises(ConflictError, match="since revision 1"):
+        move_sensor(record, "vat-1", VAT, to=2, at=JANUARY + 20 * DAY, revision=1)
     with pytest.raises(NotFoundError):
         move_sensor(record, "vat-1", VAT, to=99, at=JANUARY + DAY)
     assert [kept.entry for kept in record.machines.all()] == before

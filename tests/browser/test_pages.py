@@ -22,7 +22,7 @@ PAGES = {
     "/prints/41": 2,
     "/prints/41/correct": 0,
     "/causes": 1,
-    "/soak": 0,
+    "/soak": 1,
     "/soak/1": 1,
     "/breaks": 0,
     "/resins": 0,
