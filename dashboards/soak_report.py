@@ -18,7 +18,7 @@ from api.evidence import MANIFEST, packed, sealed, sum_of
 from api.photographs import picture_of, reduced
 from api.routes.soak_shape import shape_of
 from api.soak.verdict import StepVerdict
-from api.soak_answers import profile_of
+from api.soak_answers import fastest_changes, profile_of
 from api.soak_evidence import photographs_of, record_files
 from api.soak_folds import channels_of
 from collector.readings import moment_of
@@ -88,6 +88,7 @@ def report_of(
         pictures=list(_pictures(workshop, found)),
         said=soak_words,
         doubts=doubts,
+        too_fast=soak_words.too_fast(fastest_changes(workshop, found, now)),
         at=_at,
         when=_when,
         version=version("vatside"),

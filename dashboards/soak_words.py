@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime
 
 from api.record import LoggedIntervention
@@ -11,6 +12,7 @@ from api.soak.program import Finding, Settle, SettleRule, Step
 from api.soak.replicates import Difference
 from api.soak.state import Excursion, Phase, Place, RunState, StepLog
 from api.soak.verdict import SpecimenVerdict, Verdict
+from api.soak_answers import FastestChange
 from api.soak_results import ApproachNow, ChamberReport, HeatOfResin
 from collector.readings import moment_of
 from dashboards import words
@@ -163,6 +165,16 @@ def excursion(out: Excursion) -> str:
         f"{words.local(moment_of(int(out.start_ms))):%H:%M}: {words.number(out.depth_k)} K {way} "
         f"the band for {words.length(out.length_s)}; that did not count"
     )
+
+
+def too_fast(changes: Iterable[FastestChange]) -> list[str]:
+    """The steps on the way to which the chamber changed faster than they allow."""
+    return [
+        f"Step {one.step}: changed by up to {words.number(one.fastest_k_per_min)} K/min on the way "
+        f"to it, averaged over 5 min; the program allows {one.limit_k_per_min:g}."
+        for one in changes
+        if one.too_fast
+    ]
 
 
 def step_words(log: StepLog) -> str:

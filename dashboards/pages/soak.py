@@ -14,6 +14,7 @@ from api.checked import checked
 from api.record import LoggedLook
 from api.soak.program import READY_MADE, Finding, Program, SettleRule, SoakRun, estimated_min
 from api.soak.verdict import verdicts
+from api.soak_answers import fastest_changes
 from api.soak_results import ChamberReport, approach_now, chamber_of, chambers, heat_results
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
@@ -167,6 +168,7 @@ def show_run(
         findings=soak_words.FINDINGS,
         said=soak_words,
         steps=soak_form.lines_of(found.state.program),
+        too_fast=soak_words.too_fast(fastest_changes(workshop, found, now)),
         pictures={look.id: workshop.record.photographs.of(look_id=look.id) for look in found.looks},
     )
 

@@ -284,3 +284,21 @@ def test_the_way_to_a_step_is_forecast_or_refused(filled: Workshop, client: Test
     # The chamber of the workshop is at 60 °C by then and the step at 50 °C: it is not in band.
     assert texts["approach"]
     assert texts["next"].startswith("Set the chamber to 50 °C")
+
+
+def test_a_step_that_heated_faster_than_allowed_is_told(
+    filled: Workshop, client: TestClient
+) -> None:
+    # The chamber of the workshop goes up by 1 K/min four hours ago.
+    run = workshops.short_run(workshops.NOW - timedelta(hours=4))
+    slow = run.program.model_copy(
+        update={
+            "steps": tuple(
+                step.model_copy(update={"ramp_limit_k_per_min": 0.5}) for step in run.program.steps
+            )
+        }
+    )
+    filled.record.soaks.add(run.model_copy(update={"program": slow}))
+    said = "Step 1: changed by up to 1.0 K/min on the way to it"
+    assert said in client.get("/soak/2").text
+    assert "changed by up to" not in client.get("/soak/1").text
