@@ -14,7 +14,7 @@ from starlette.testclient import TestClient
 JUNK = (
     *("", "0", "-1", "1,5", "1e309", "nan", "inf", "1e20", "1e-320", "-0.0", "1_000", "٣", "abc"),
     *("2026-01-14T10:00", "9999-12-31T23:59", "0001-01-01T00:00", "2026-13-45T99:99"),
-    *("'; DROP TABLE print; --", "<script>alert(1)</script>", "\x00", "x" * 20_000, "60 90 2"),
+    *("'; DROP TABLE print; --", "<script>alert(1)</script>", "\x00", "x" * 5_000, "60 90 2"),
 )
 
 #: Seeded, so that what is found is found again.
