@@ -196,7 +196,8 @@ def _refusal(parts: Sequence[Bracket]) -> str | None:
     if not parts:
         return "no part was tested"
     if all(math.isinf(part.high_c) for part in parts):
-        return f"all {len(parts)} survived: above {min(part.low_c for part in parts):.1f} °C"
+        who = "the one part" if len(parts) == 1 else f"all {len(parts)}"
+        return f"{who} survived: above {min(part.low_c for part in parts):.1f} °C"
     if len(parts) >= FEWEST_PARTS:
         return None
     low, high = min(part.low_c for part in parts), max(part.high_c for part in parts)

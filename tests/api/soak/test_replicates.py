@@ -84,6 +84,7 @@ def test_parts_that_survived_leave_the_upper_end_open_where_it_is() -> None:
         ([(-INF, 50.0)], "failed at or below 50 °C, one part; no interval"),
         ([(70.0, 80.0), (120.0, INF)], "failed above 70 °C, two parts; no interval"),
         ([(120.0, INF)] * 4, "all 4 survived: above 120.0 °C"),
+        ([(120.0, INF)], "the one part survived: above 120.0 °C"),
         ([], "no part was tested"),
     ],
 )
