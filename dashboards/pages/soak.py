@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 
@@ -15,7 +15,7 @@ from api.record import LoggedLook
 from api.soak.program import READY_MADE, Finding, Program, SettleRule, SoakRun, estimated_min
 from api.soak.verdict import verdicts
 from api.soak_answers import fastest_changes
-from api.soak_results import ChamberReport, approach_now, chamber_of, chambers, heat_results
+from api.soak_results import ChamberReport, approach_now, chambers, heat_results
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
 from dashboards import chart_rows, soak_form, soak_words, traces, words
@@ -64,6 +64,7 @@ def _bench(
     *,
     fault: Refusal | None = None,
 ) -> HTMLResponse:
+    reports = chambers(workshop, now)
     return sheets.page(
         "bench.html",
         "/soak",
@@ -78,7 +79,7 @@ def _bench(
                 words.length(minutes * 60),
                 words.moment(now + timedelta(minutes=minutes), now),
             )
-            for program, minutes in _estimates(workshop, now)
+            for program, minutes in _estimates(workshop, reports)
         ],
         probes=[channel for channel in workshop.settings.channels if channel.role in PROBES],
         specimens_n=soak_form.SPECIMENS_N,
@@ -86,16 +87,16 @@ def _bench(
         say_run=soak_words.ending,
         said=soak_words,
         rules=SETTLE_RULES,
-        chambers=[(one, chamber_figure(one, n)) for n, one in enumerate(chambers(workshop, now))],
+        chambers=[(one, chamber_figure(one, n)) for n, one in enumerate(reports)],
         heat=heat_results(workshop, now),
     )
 
 
-def _estimates(workshop: Workshop, now: datetime) -> list[tuple[Program, float]]:
+def _estimates(workshop: Workshop, reports: Sequence[ChamberReport]) -> list[tuple[Program, float]]:
     """Each ready-made program with its estimated length, by the chamber's own lag where known."""
-    probes = [c.id for c in workshop.settings.channels if c.role is Role.CHAMBER_TEMPERATURE]
-    known = chamber_of(workshop, probes, now)
-    tau_s = known.tau_s if known else None
+    roles = {channel.id: channel.role for channel in workshop.settings.channels}
+    probes = sorted(id for id, role in roles.items() if role is Role.CHAMBER_TEMPERATURE)
+    tau_s = next((one.tau_s for one in reports if list(one.channels) == probes), None)
     return [(program, estimated_min(program, tau_s=tau_s)) for program in READY_MADE]
 
 
