@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Annotated, Literal
 
@@ -76,31 +76,40 @@ def tested(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -
 @router.post("/breaks/{id}/delete")
 def take_back(workshop: WorkshopHere, sheets: SheetsHere, now: Now, id: EntryId) -> Response:
     """Take a test off the record; its revisions keep it."""
-    try:
-        workshop.record.breaks.delete(id)
-    except (InvalidError, ConflictError) as fault:
-        return _bench(workshop, sheets, now, _texts_after(workshop, None), fault=fault)
-    return onwards("/breaks#tests")
+    return _done(workshop, sheets, now, lambda: workshop.record.breaks.delete(id), "/breaks#tests")
 
 
 @router.post("/breaks/fixtures")
 def add_fixture(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> Response:
     """Put a fixture on record."""
-    try:
-        workshop.record.fixtures.add(break_form.fixture_of(form))
-    except (InvalidError, ConflictError) as fault:
-        return _bench(workshop, sheets, now, _texts_after(workshop, None), fault=fault)
-    return onwards("/breaks?kept=fixture#tested")
+    add = workshop.record.fixtures.add
+    return _done(
+        workshop,
+        sheets,
+        now,
+        lambda: add(break_form.fixture_of(form)),
+        "/breaks?kept=fixture#tested",
+    )
 
 
 @router.post("/breaks/gauges")
 def add_gauge(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> Response:
     """Put a gauge on record."""
+    add = workshop.record.gauges.add
+    return _done(
+        workshop, sheets, now, lambda: add(break_form.gauge_of(form)), "/breaks?kept=gauge#tested"
+    )
+
+
+def _done(
+    workshop: Workshop, sheets: Sheets, now: datetime, act: Callable[[], object], onto: str
+) -> Response:
+    """Do what a form asks and go on, or show the bench with what was wrong."""
     try:
-        workshop.record.gauges.add(break_form.gauge_of(form))
+        act()
     except (InvalidError, ConflictError) as fault:
         return _bench(workshop, sheets, now, _texts_after(workshop, None), fault=fault)
-    return onwards("/breaks?kept=gauge#tested")
+    return onwards(onto)
 
 
 def _texts_after(workshop: Workshop, after: int | None) -> dict[str, str]:

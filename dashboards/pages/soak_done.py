@@ -49,8 +49,9 @@ def intervention_of(
 ) -> LoggedIntervention:
     """The intervention of a filled-in form. Raises ``InvalidError`` naming the field."""
     kind = text_of(form, "kind")
-    edited = kind == InterventionKind.PROGRAM_EDITED
-    program = soak_state(workshop, soak_id, now).state.program
+    program = None
+    if kind == InterventionKind.PROGRAM_EDITED:
+        program = _changed(soak_state(workshop, soak_id, now).state.program, form).model_dump()
     return checked(
         LoggedIntervention,
         {
@@ -58,7 +59,7 @@ def intervention_of(
             "kind": kind,
             "time": time_of(text_of(form, "time"), "time") or now,
             "specimen": text_of(form, "specimen") or None,
-            "program": _changed(program, form).model_dump() if edited else None,
+            "program": program,
             "note": text_of(form, "note"),
         },
     )
