@@ -31,6 +31,12 @@ MARKED_MOST_N = 60
 #: Most traces a panel tells apart by colour and dash; further ones start over.
 TRACE_STYLES_N = 6
 
+#: What the height of a chart spans at least, by unit, so that a sensor's noise looks small.
+LEAST_SPANS = {"°C": 2.0, "%RH": 5.0, "W": 10.0}
+
+#: What the height of a chamber's chart spans at least [K].
+LEAST_OFF_K = 2.0
+
 
 @dataclass(frozen=True, slots=True)
 class Trace:
@@ -223,12 +229,17 @@ def frame_columns(
     """Two corners that fix the axes: the window, and the values with ``least`` of height."""
     lows = [float(trace.lows.min()) for trace in traces if len(trace)] + list(also)
     highs = [float(trace.highs.max()) for trace in traces if len(trace)] + list(also)
-    low, high = (min(lows), max(highs)) if lows else (0.0, least)
-    spare = max(0.05 * (high - low), (least - (high - low)) / 2)
     return {
         "at": clock((start_ms, end_ms), offset_ms),
-        "value": rounded((low - spare, high + spare)),
+        "value": span_of(lows + highs, least) if lows else rounded((0.0, least)),
     }
+
+
+def span_of(values: Sequence[float], least: float) -> list[float]:
+    """From where to where an axis goes for these values, with some air and ``least`` of height."""
+    low, high = min(values), max(values)
+    spare = max(0.05 * (high - low), (least - (high - low)) / 2)
+    return rounded((low - spare, high + spare))
 
 
 def panel_datasets(
@@ -236,8 +247,9 @@ def panel_datasets(
 ) -> Datasets:
     """The datasets of a panel chart over the window [start, end) [ms since 1970]."""
     readings, lone = reading_columns(panel.traces, offset_ms)
-    least = 5.0 if panel.unit == "%RH" else 2.0
-    frame = frame_columns(panel.traces, start_ms, end_ms, offset_ms, least=least)
+    frame = frame_columns(
+        panel.traces, start_ms, end_ms, offset_ms, least=LEAST_SPANS.get(panel.unit, 1.0)
+    )
     return {
         "frame": frame,
         "spans": span_columns(spans, offset_ms),
@@ -424,13 +436,16 @@ def break_datasets(found: BreakGroups) -> Datasets:
 def chamber_datasets(lines: Sequence[AtSetpoint]) -> Datasets:
     """The datasets of the chamber chart; the spread is one standard deviation either way."""
     spread = [line.off_sd_k or 0.0 for line in lines]
+    lows = rounded(line.off_k - sd for line, sd in zip(lines, spread, strict=True))
+    highs = rounded(line.off_k + sd for line, sd in zip(lines, spread, strict=True))
     return {
+        "frame": {"off": span_of([0.0, *lows, *highs], LEAST_OFF_K)},
         "none": {"off": [0.0]},
         "setpoints": {
             "setpoint": rounded(line.setpoint_c for line in lines),
             "off": rounded(line.off_k for line in lines),
-            "low": rounded(line.off_k - sd for line, sd in zip(lines, spread, strict=True)),
-            "high": rounded(line.off_k + sd for line, sd in zip(lines, spread, strict=True)),
+            "low": [*lows],
+            "high": [*highs],
             "words": [
                 f"{line.setpoint_c:g} °C: {line.off_k:+.1f} K, {words.count(line.steps, 'step')}"
                 for line in lines
@@ -442,15 +457,15 @@ def chamber_datasets(lines: Sequence[AtSetpoint]) -> Datasets:
 def trend_path(trace: Trace, start_ms: int, end_ms: int, width: float, height: float) -> str:
     """An SVG path of a small trend line, lifted at every gap; a reading on its own is a dot.
 
-    The line fills ``width`` × ``height`` [user units]; a steady trace runs through the middle.
+    The line fills ``width`` [user units], and ``height`` unless the trace is steadier than
+    :data:`LEAST_SPANS`: then it stays near the middle.
     """
     if len(trace) == 0:
         return ""
     low, high = float(trace.means.min()), float(trace.means.max())
-    spread = high - low
+    spread = max(high - low, LEAST_SPANS.get(trace.unit, 1.0))
     across = (trace.times_ms - start_ms) / max(end_ms - start_ms, 1) * width
-    share = (trace.means - low) / spread if spread > 0 else np.full(len(trace), 0.5)
-    down = height - share * height
+    down = height * (0.5 - (trace.means - (low + high) / 2) / spread)
     pieces: list[str] = []
     for segment in np.unique(trace.segments):
         inside = np.flatnonzero(trace.segments == segment)

@@ -128,7 +128,8 @@ def soak() -> Spec:
 def chamber() -> Spec:
     """How far a chamber's measured means lay from its setpoints, with their spread.
 
-    Datasets: ``setpoints`` (setpoint, off, low, high, words), ``none`` (off: the line at 0).
+    Datasets: ``frame`` (off: the least height), ``setpoints`` (setpoint, off, low, high, words),
+    ``none`` (off: the line at 0).
     """
     import altair as alt
 
@@ -142,6 +143,7 @@ def chamber() -> Spec:
     up = alt.Y("off:Q", title="Measured less setpoint [K]", scale=alt.Scale(nice=True))
     return _finished(
         _layers(
+            _of("frame").mark_point(opacity=0, size=1, tooltip=False).encode(y=up),
             _of("none").mark_rule(color="var(--ink)", strokeDash=[2, 4]).encode(y=up),
             lines.mark_rule(color="var(--trace-0)", strokeWidth=3, opacity=0.55).encode(
                 y=alt.Y("low:Q"), y2="high:Q"

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from api.soak.chamber import AtSetpoint
 from collector.readings import Series, ms_of
 from collector.store.contract import Buckets, Gap
 from dashboards import chart_rows
@@ -134,6 +135,34 @@ def test_a_steady_trace_is_not_blown_up_to_noise() -> None:
     datasets = chart_rows.panel_datasets(chart_rows.Panel("°C", (trace([0, 500]),)), 0, 1_000, 0)
     low, high = datasets["frame"]["value"]
     assert float(high) - float(low) == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize("unit", ["°C", "%RH", "W"])
+def test_noise_stays_near_the_middle_of_a_trend_line(unit: str) -> None:
+    noisy = chart_rows.trace_of_series(
+        series([0, 500, 1_000], [20.0, 20.05, 20.0]), "North vat", unit, gap_limit_ms=1_000
+    )
+    heights = [
+        float(spot.split(",")[1])
+        for spot in chart_rows.trend_path(noisy, 0, 1_000, 100.0, 40.0)[1:].split("L")
+    ]
+    assert len(heights) == 3
+    assert all(19 <= height <= 21 for height in heights)
+
+
+@pytest.mark.parametrize(
+    ("offs", "expected"),
+    [([0.02, -0.03], (-1.005, 0.995)), ([1.9, 2.0], (-0.1, 2.1)), ([-3.0], (-3.15, 0.15))],
+)
+def test_a_chamber_that_is_hardly_off_looks_so(
+    offs: list[float], expected: tuple[float, float]
+) -> None:
+    lines = [
+        AtSetpoint(50.0 + n, 1, off, None, overshoot_k=0.0, settle_min=9.0, spread_k=None)
+        for n, off in enumerate(offs)
+    ]
+    frame = chart_rows.chamber_datasets(lines)["frame"]["off"]
+    assert frame == pytest.approx(list(expected))
 
 
 def test_points_at_one_temperature_stand_beside_each_other() -> None:
