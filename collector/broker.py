@@ -213,7 +213,10 @@ class EmbeddedBroker:
         assert self._folder is not None
         # A session of its own: Ctrl-C in a terminal stops the collector first, then the broker.
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "collector.broker", f"{self._folder.name}/broker.toml"],
+            [
+                *(sys.executable, "-P", "-m", "collector.broker"),  # -P: not from where we stand
+                f"{self._folder.name}/broker.toml",
+            ],
             stdin=subprocess.PIPE,
             start_new_session=True,
         )

@@ -61,10 +61,9 @@ class ChartBundle:
             return
         self._home.mkdir(parents=True, exist_ok=True)
         self._made = subprocess.Popen(
-            [sys.executable, "-m", "dashboards.chart_bundle", str(self._folder)],
+            [sys.executable, "-P", "-m", "dashboards.chart_bundle", str(self._folder)],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
-            cwd=Path(__file__).resolve().parent.parent,
         )
 
     def close(self) -> None:
@@ -85,9 +84,7 @@ class ChartBundle:
         code = None if self._made is None else self._made.poll()  # also lets an ended one go
         if self.ready:
             return "ready"
-        if code not in (None, 0):
-            return "failed"
-        return "preparing"
+        return "preparing" if code is None else "failed"
 
     def file(self, name: str) -> Path | None:
         """The gzip-packed file of that name, or None when it is not ready or not ours."""

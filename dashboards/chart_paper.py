@@ -12,7 +12,6 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
-from pathlib import Path
 
 from api.prints import Frozen
 from collector.errors import ChartError
@@ -80,10 +79,9 @@ def drawn(
     asked = {"shape": shape, "datasets": datasets, "forms": forms, "width_px": width_px}
     try:
         made = subprocess.run(
-            [sys.executable, "-m", "dashboards.chart_paper"],
+            [sys.executable, "-P", "-m", "dashboards.chart_paper"],
             input=json.dumps(asked).encode(),
             capture_output=True,
-            cwd=Path(__file__).resolve().parent.parent,
             timeout=PATIENCE_S,
             check=True,
         )

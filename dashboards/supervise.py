@@ -130,8 +130,12 @@ def end_with_parent() -> None:
 
 
 def command(*arguments: str) -> list[str]:
-    """The command line that runs vatside's own command in a child process."""
-    return [sys.executable, "-m", "dashboards.cli", *arguments]
+    """The command line that runs vatside's own command in a child process.
+
+    ``-P`` keeps a folder that happens to be called like one of our packages, where the user
+    stands, from being taken for it.
+    """
+    return [sys.executable, "-P", "-m", "dashboards.cli", *arguments]
 
 
 def free_port(host: str = "127.0.0.1") -> int:
