@@ -27,6 +27,7 @@ from api.soak.replicates import (
 from api.soak.state import Phase, RunState
 from api.soak_answers import SoakNow, soak_state
 from api.warmup import Forecast, Lag, fit, forecast
+from api.window_answers import Snapshot, Span
 from api.workshop import Workshop
 from collector.readings import Series, ms_of
 
@@ -79,21 +80,33 @@ class ChamberReport:
 
 def chambers(workshop: Workshop, now: datetime) -> tuple[ChamberReport, ...]:
     """A report on every chamber, told apart by its probes, in the order of their first runs."""
-    by_probes: dict[tuple[str, ...], list[SoakNow]] = defaultdict(list)
-    for found in all_runs(workshop, now):
-        by_probes[tuple(sorted(found.run.entry.chamber_channels))].append(found)
-    return tuple(_report(workshop, probes, runs) for probes, runs in by_probes.items())
+    runs = workshop.record.soaks.all()
+    each = dict.fromkeys(_probes(kept.entry) for kept in runs)
+    return tuple(_report(workshop, probes, runs, now) for probes in each)
 
 
 def chamber_of(workshop: Workshop, channels: Sequence[str], now: datetime) -> ChamberReport | None:
     """The report on the chamber with these probes; None before it has had a run."""
-    wanted = tuple(sorted(channels))
-    return next((one for one in chambers(workshop, now) if one.channels == wanted), None)
+    probes, runs = tuple(sorted(channels)), workshop.record.soaks.all()
+    known = any(_probes(kept.entry) == probes for kept in runs)
+    return _report(workshop, probes, runs, now) if known else None
 
 
-def _report(workshop: Workshop, probes: tuple[str, ...], runs: list[SoakNow]) -> ChamberReport:
+def _probes(run: SoakRun) -> tuple[str, ...]:
+    """What tells the chamber of a run from others."""
+    return tuple(sorted(run.chamber_channels))
+
+
+def _report(
+    workshop: Workshop, probes: tuple[str, ...], all_kept: Sequence[Kept[SoakRun]], now: datetime
+) -> ChamberReport:
+    mine = [kept.id for kept in all_kept if _probes(kept.entry) == probes]
+    runs = [soak_state(workshop, soak_id, now) for soak_id in mine]
     lines = chamber_check(found.state for found in runs)
-    approaches = tuple(approach for found in runs for approach in _approaches(workshop, found))
+    snapshot = workshop.windows.snapshot()
+    approaches = tuple(
+        approach for found in runs for approach in _approaches(workshop, found, snapshot)
+    )
     fitted = [approach.lag for approach in approaches if approach.lag.refusal is None]
     return ChamberReport(
         channels=probes,
@@ -106,26 +119,34 @@ def _report(workshop: Workshop, probes: tuple[str, ...], runs: list[SoakNow]) ->
     )
 
 
-def _approaches(workshop: Workshop, found: SoakNow) -> list[Approach]:
+def _approaches(workshop: Workshop, found: SoakNow, snapshot: Snapshot) -> list[Approach]:
     """The approaches of a run that came to their end."""
     approaches = []
     for log in found.state.steps:
         if log.settled_ms is None:
             continue
         channels = found.run.entry.chamber_channels
-        mean = mean_of_probes(workshop, channels, int(log.began_ms), int(log.settled_ms))
-        if len(mean):
+        way = _way(workshop, channels, int(log.began_ms), int(log.settled_ms), snapshot)
+        if way is not None:
+            from_c, lag = way
+            minutes = (log.settled_ms - log.began_ms) / 60_000
             approaches.append(
-                Approach(
-                    found.run.id,
-                    log.number,
-                    log.step.setpoint_c,
-                    float(mean.values[0]),
-                    (log.settled_ms - log.began_ms) / 60_000,
-                    fit(mean),
-                )
+                Approach(found.run.id, log.number, log.step.setpoint_c, from_c, minutes, lag)
             )
     return approaches
+
+
+def _way(
+    workshop: Workshop, channels: Sequence[str], begin_ms: int, end_ms: int, snapshot: Snapshot
+) -> tuple[float, Lag] | None:
+    """Where an approach began [°C] and its lag; None without a reading. Kept while that holds."""
+
+    def fitted() -> tuple[float, Lag] | None:
+        mean = mean_of_probes(workshop, channels, begin_ms, end_ms)
+        return (float(mean.values[0]), fit(mean)) if len(mean) else None
+
+    spans = [Span(channel, begin_ms, end_ms + 1) for channel in channels]
+    return snapshot.answer(spans, "approach", fitted)
 
 
 def mean_of_probes(
@@ -160,6 +181,11 @@ class ApproachNow:
     forecast: Forecast
     before: ChamberReport | None
     from_before_ms: int | None
+
+    @property
+    def arrives_ms(self) -> int | None:
+        """When it will be there, by the better of the two; None where neither tells."""
+        return self.from_before_ms if self.forecast.at_ms is None else self.forecast.at_ms
 
 
 def approach_now(workshop: Workshop, found: SoakNow, now: datetime) -> ApproachNow | None:

@@ -8,11 +8,19 @@ from datetime import datetime
 from api.record import LoggedIntervention
 from api.soak.interventions import InterventionKind
 from api.soak.looks_due import look_due
-from api.soak.program import Finding, Settle, SettleRule, Step
+from api.soak.program import (
+    APPROACH_DEFAULT_K_PER_MIN,
+    Finding,
+    Program,
+    Settle,
+    SettleRule,
+    Step,
+)
 from api.soak.replicates import Difference
 from api.soak.state import Excursion, Phase, Place, RunState, StepLog
 from api.soak.verdict import SpecimenVerdict, Verdict
 from api.soak_answers import FastestChange
+from api.soak_finish import Finish
 from api.soak_results import ApproachNow, ChamberReport, HeatOfResin
 from collector.readings import moment_of
 from dashboards import words
@@ -44,9 +52,59 @@ VERDICTS = {
 }
 
 
+def setpoint(setpoint_c: float) -> str:
+    """A setpoint as it was typed: ``60 °C``, ``62.5 °C``."""
+    return f"{words.plain(setpoint_c).replace('-', words.MINUS)} °C"
+
+
 def band(step: Step) -> str:
     """A step's setpoint and tolerance: ``60 °C ± 2 K``."""
-    return f"{words.number(step.setpoint_c, 0)} °C ± {step.tolerance_k:g} K"
+    return f"{setpoint(step.setpoint_c)} ± {step.tolerance_k:g} K"
+
+
+def asked_for(minutes: float) -> str:
+    """A length of time as a program asks for it: ``1 h 30 min``, ``2.5 min``."""
+    return words.length(minutes * 60) if minutes % 1 == 0 else f"{words.plain(minutes)} min"
+
+
+def step_asked(step: Step) -> str:
+    """A step as the program asks for it: band, dwell, and its own limits on the way there."""
+    said = f"{band(step)} for {asked_for(step.dwell_min)}"
+    if step.ramp_limit_k_per_min is not None:
+        said += f", changing by at most {step.ramp_limit_k_per_min:g} K/min on the way there"
+    if step.longest_approach_min is not None:
+        said += f", there within {asked_for(step.longest_approach_min)}"
+    return said
+
+
+def terms(program: Program) -> list[str]:
+    """What holds for a whole program beside its steps."""
+    said = [settle(program.settle)]
+    if program.look_every_k is not None:
+        said.append(
+            f"A ramp, with a look every {program.look_every_k:g} K on the way up: it tells of "
+            "temperatures reached, not of steps held."
+        )
+    during = (
+        f", and every {asked_for(program.look_every_min)} in it"
+        if program.look_every_min is not None
+        else ""
+    )
+    said.append(f"A look at the end of each dwell{during}.")
+    if program.stop_above_c is not None:
+        said.append(
+            f"A notice says to stop above {setpoint(program.stop_above_c)}; nothing here switches "
+            "the heater off."
+        )
+    if program.stop_when_all_gave_way:
+        said.append("A notice says to stop once every piece has given way.")
+    if program.cool_down_to_c is not None:
+        said.append(f"Not to be opened above {setpoint(program.cool_down_to_c)} after the end.")
+    said.append(
+        f"More than {asked_for(program.gap_limit_s / 60)} without a reading is a gap: nothing "
+        "counts in it."
+    )
+    return said
 
 
 def step_title(state: RunState) -> str:
@@ -108,7 +166,7 @@ def next_thing(state: RunState, now_ms: int) -> str:
         return "See to the chamber's probe: without readings nothing is counted."
     if state.phase is Phase.APPROACH:
         late = " It takes longer than the step allows." if log.approach_late(now_ms) else ""
-        return f"Set the chamber to {words.number(log.step.setpoint_c, 0)} °C and wait.{late}"
+        return f"Set the chamber to {setpoint(log.step.setpoint_c)} and wait.{late}"
     if not state.in_band:
         return f"Bring the chamber back to {band(log.step)}."
     return f"Wait: {words.length(log.remaining_s)} of dwell to go."
@@ -198,10 +256,8 @@ def intervention(done: LoggedIntervention) -> str:
     if done.kind is InterventionKind.TAKEN_OUT:
         return f"{done.specimen} was taken out{note}."
     if done.program is not None:
-        bands = ", ".join(
-            f"{band(step)} for {words.clock_minutes(step.dwell_min)}" for step in done.program.steps
-        )
-        return f"the program was changed to {bands}{note}."
+        steps = "; ".join(map(step_asked, done.program.steps))
+        return f"the program was changed to {steps}{note}."
     return done.note
 
 
@@ -256,7 +312,7 @@ def held_by_all(found: HeatOfResin) -> str:
         if survived
         else ""
     )
-    return f"{words.number(found.highest_setpoint_c, 0)} °C{share}"
+    return f"{setpoint(found.highest_setpoint_c)}{share}"
 
 
 def difference(found: Difference) -> str:
@@ -277,7 +333,7 @@ def chamber_sentence(found: ChamberReport) -> str:
     worst = max(found.lines, key=lambda line: abs(line.off_k))
     way = "above" if worst.off_k > 0 else "below"
     said = (
-        f"Furthest off at {words.number(worst.setpoint_c, 0)} °C: measured "
+        f"Furthest off at {setpoint(worst.setpoint_c)}: measured "
         f"{words.number(abs(worst.off_k))} K {way} the setpoint, "
         f"from {words.count(found.runs, 'run')}."
     )
@@ -304,3 +360,36 @@ def approach(found: ApproachNow | None, now: datetime) -> str:
         at = words.moment(moment_of(found.from_before_ms), now)
         return f"In the band about {at}, by its earlier approaches; this one tells no curve yet."
     return f"When it will be in the band cannot be told: {ahead.refusal}."
+
+
+def finish(found: Finish, now: datetime) -> str:
+    """When the last dwell would be done at the earliest."""
+    return f"about {words.moment(found.at, now)}, in {words.length(found.minutes * 60)}"
+
+
+def rests_on(found: Finish) -> str:
+    """What an estimate of the end rests on, and what is not in it."""
+    if found.chamber is None or found.chamber.tau_s is None:
+        pace = (
+            f"Each approach is taken at {APPROACH_DEFAULT_K_PER_MIN:g} K/min or its own limit: no "
+            "earlier approach of this chamber tells better"
+        )
+    else:
+        pace = (
+            "Each approach is taken with the chamber’s time constant of "
+            f"{words.length(found.chamber.tau_s)}, from "
+            f"{words.count(found.chamber.fitted_n, 'earlier approach', 'earlier approaches')}"
+        )
+    start = ""
+    if found.from_c is not None:
+        read = "as read" if found.measured else "taken for the room, as nothing was read"
+        start = f", from {words.number(found.from_c)} °C ({read})"
+    settling = (
+        " What the specimen takes to settle beyond that cannot be told beforehand."
+        if found.settling_open
+        else ""
+    )
+    return (
+        f"{pace}{start}.{settling} Excursions, gaps and a chamber set late come on top; cooling "
+        "down is not in it."
+    )

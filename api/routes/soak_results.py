@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from http import HTTPStatus
 from typing import Annotated
 
@@ -14,7 +14,8 @@ from api.prints import Frozen
 from api.problems import problems
 from api.routes.asking import Now, TheWorkshop
 from api.routes.shapes import SOAK, sent
-from api.soak.program import READY_MADE, Program, estimated_min, finishing_time
+from api.soak.finishing import ROOM_C, estimated_min
+from api.soak.program import READY_MADE, Program
 from api.soak_results import (
     Approach,
     ChamberReport,
@@ -161,14 +162,15 @@ def estimate(
     chamber: Annotated[
         list[str] | None, Query(description="Channels of the chamber's probes.")
     ] = None,
-    from_c: Annotated[float, Query(ge=-100, le=500, description="Where it starts [°C].")] = 20.0,
+    from_c: Annotated[float, Query(ge=-100, le=500, description="Where it starts [°C].")] = ROOM_C,
 ) -> EstimateShape:
     """From the chamber's own lag where earlier runs have shown it, started now."""
     report = chamber_of(workshop, chamber, now) if chamber else None
     tau_s = report.tau_s if report else None
+    minutes = estimated_min(program, from_c, tau_s=tau_s)
     return EstimateShape(
-        minutes=estimated_min(program, from_c, tau_s=tau_s),
-        finishing=finishing_time(program, now, from_c, tau_s=tau_s),
+        minutes=minutes,
+        finishing=now + timedelta(minutes=minutes),
         from_c=from_c,
         tau_s=tau_s,
         residual_k=report.residual_k if report else None,

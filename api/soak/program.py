@@ -10,7 +10,6 @@ from __future__ import annotations
 import enum
 import math
 from collections.abc import Sequence
-from datetime import datetime, timedelta
 
 from pydantic import AwareDatetime, Field, model_validator
 
@@ -194,41 +193,6 @@ class SoakRun(Frozen):
         if len(set(channels)) != len(channels):
             raise ValueError("a channel is named twice; give each probe its own")
         return self
-
-
-def approach_min(step: Step, from_c: float, *, tau_s: float | None = None) -> float:
-    """Estimated minutes from ``from_c`` [°C] into the band of a step.
-
-    A chamber with a known time constant ``tau_s`` nears its setpoint exponentially, and no
-    faster than the step's ramp limit. Without one it goes at the ramp limit, or at
-    :data:`APPROACH_DEFAULT_K_PER_MIN`.
-    """
-    distance = max(step.low_c - from_c, from_c - step.high_c, 0.0)
-    ramp = step.ramp_limit_k_per_min
-    if tau_s is None or distance == 0:
-        return distance / (ramp or APPROACH_DEFAULT_K_PER_MIN)
-    lagged = tau_s / 60 * math.log((distance + step.tolerance_k) / step.tolerance_k)
-    return max(lagged, distance / ramp if ramp else 0.0)
-
-
-def estimated_min(program: Program, from_c: float = 20.0, *, tau_s: float | None = None) -> float:
-    """Estimated length of the whole program from a chamber at ``from_c`` [min].
-
-    Each approach starts from the setpoint before it; cooling down at the end is not in it.
-    """
-    starts = [from_c, *(step.setpoint_c for step in program.steps)]
-    approaches = (
-        approach_min(step, start, tau_s=tau_s)
-        for step, start in zip(program.steps, starts, strict=False)
-    )
-    return math.fsum(approaches) + program.dwell_min
-
-
-def finishing_time(
-    program: Program, started: datetime, from_c: float = 20.0, *, tau_s: float | None = None
-) -> datetime:
-    """When the last dwell will be done if the run starts at ``started`` from ``from_c``."""
-    return started + timedelta(minutes=estimated_min(program, from_c, tau_s=tau_s))
 
 
 def stepped(name: str, setpoints_c: Sequence[float], *, dwell_min: float, note: str) -> Program:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
@@ -12,9 +13,11 @@ from fastapi.responses import HTMLResponse, Response
 from api.answers import SoakNow, Workshop, soak_state
 from api.checked import checked
 from api.record import LoggedLook
-from api.soak.program import READY_MADE, Finding, Program, SettleRule, SoakRun, estimated_min
+from api.soak.finishing import estimated_min
+from api.soak.program import READY_MADE, Finding, Program, SettleRule, SoakRun
 from api.soak.verdict import verdicts
 from api.soak_answers import fastest_changes
+from api.soak_finish import finish_before, finish_now
 from api.soak_results import ChamberReport, approach_now, chambers, heat_results
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
@@ -30,10 +33,10 @@ Refusal = InvalidError | ConflictError
 
 #: The rules for settling as the form offers them, with the published rule each takes after.
 SETTLE_RULES = {
-    SettleRule.IN_BAND: "once the chamber is in the band",
-    SettleRule.NEAR_FINAL: "and the specimen within 3 K of the setpoint (IEC 60068-1, from memory)",
-    SettleRule.SLOW_CHANGE: "and changing by 2 K an hour at most (MIL-STD-810, from memory)",
-    SettleRule.STEADY_TOGETHER: "and both steady together for 10 min (MIL-DTL-87104C, 4.3.1.3)",
+    SettleRule.IN_BAND: "chamber in the band",
+    SettleRule.NEAR_FINAL: "… and specimen near the setpoint (3 K: IEC 60068-1, from memory)",
+    SettleRule.SLOW_CHANGE: "… and specimen hardly changing (2 K in 1 h: MIL-STD-810, from memory)",
+    SettleRule.STEADY_TOGETHER: "… and both steady together (10 min: MIL-DTL-87104C, 4.3.1.3)",
 }
 
 #: Roles that a probe of the chamber, or of a specimen, may have.
@@ -48,12 +51,56 @@ def bench(workshop: WorkshopHere, sheets: SheetsHere, now: Now) -> HTMLResponse:
 
 @router.post("/soak")
 def start_run(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> Response:
-    """Put a run on record; it starts now unless another time was typed."""
+    """Put a run on record; it starts now unless another time was typed.
+
+    Without script a button of the form only asks what it comes to.
+    """
+    if text_of(form, "only") == "plan":
+        return _bench(workshop, sheets, now, soak_form.texts_of(form))
     try:
         kept = workshop.record.soaks.add(soak_form.run_of(form, now))
     except (InvalidError, ConflictError) as fault:
         return _bench(workshop, sheets, now, soak_form.texts_of(form), fault=fault)
     return onwards(f"/soak/{kept.id}?kept=new-soak")
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a form comes to in words, or what it is lacking."""
+
+    lacking: str
+    finish: str = ""
+    rests_on: str = ""
+    steps: Sequence[str] = ()
+    terms: Sequence[str] = ()
+
+
+@router.post("/soak/plan")
+def plan(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> HTMLResponse:
+    """What the form as it stands comes to; asked for by the form's script."""
+    return sheets.part("soak_plan.html", now, plan=plan_of(workshop, soak_form.texts_of(form), now))
+
+
+def plan_of(workshop: Workshop, texts: Mapping[str, str], now: datetime) -> Plan:
+    """The program of a form and when it would be done; what it lacks is said, nothing refused."""
+    try:
+        start = time_of(texts["started"], "started") or now
+        if texts["program"] == soak_form.OWN and not texts["steps"]:
+            return Plan("Type the steps: then their length and end stand here.")
+        program = soak_form.program_of(texts)
+    except InvalidError as fault:
+        return Plan(f"{fault.where}: {fault.what}. {fault.remedy or ''}".strip())
+    channels = [name[len("chamber-") :] for name in texts if name.startswith("chamber-")]
+    found = finish_before(workshop, program, channels, start, now)
+    begins = "Started now" if start == now else f"Started {words.moment(start, now)}"
+    return Plan(
+        "",
+        f"{begins}, the last dwell is done about {words.moment(found.at, now)}: "
+        f"{words.length(found.minutes * 60)}.",
+        soak_words.rests_on(found),
+        [soak_words.step_asked(step) for step in program.steps],
+        soak_words.terms(program),
+    )
 
 
 def _bench(
@@ -65,6 +112,12 @@ def _bench(
     fault: Refusal | None = None,
 ) -> HTMLResponse:
     reports = chambers(workshop, now)
+    probes = [channel for channel in workshop.settings.channels if channel.role in PROBES]
+    typed = bool(texts)
+    if not typed:
+        texts = soak_form.fresh(
+            [channel.id for channel in probes if channel.role is Role.CHAMBER_TEMPERATURE]
+        )
     return sheets.page(
         "bench.html",
         "/soak",
@@ -72,17 +125,16 @@ def _bench(
         status=fault.status if fault else 200,
         fault=fault,
         texts=texts,
+        typed=typed,
         runs=list(reversed(workshop.record.soaks.all())),
         programs=[
-            (
-                program,
-                words.length(minutes * 60),
-                words.moment(now + timedelta(minutes=minutes), now),
-            )
+            (program, words.length(minutes * 60))
             for program, minutes in _estimates(workshop, reports)
         ],
-        probes=[channel for channel in workshop.settings.channels if channel.role in PROBES],
+        plan=plan_of(workshop, texts, now),
+        probes=probes,
         specimens_n=soak_form.SPECIMENS_N,
+        specimens_open_n=soak_form.SPECIMENS_OPEN_N,
         resins=resin_names(workshop),
         say_run=soak_words.ending,
         said=soak_words,
@@ -121,7 +173,7 @@ def chamber_figure(found: ChamberReport, number: int) -> Figure:
             ),
             rows=tuple(
                 (
-                    f"{words.number(line.setpoint_c, 0)} °C",
+                    soak_words.setpoint(line.setpoint_c),
                     str(line.steps),
                     f"{words.number(line.off_k)} K",
                     "one step" if line.off_sd_k is None else f"± {words.number(line.off_sd_k)} K",
@@ -168,7 +220,8 @@ def show_run(
         failed=failed_pieces(workshop, soak_id),
         findings=soak_words.FINDINGS,
         said=soak_words,
-        steps=soak_form.lines_of(found.state.program),
+        edit=soak_form.texts_of_program(found.state.program),
+        rules=SETTLE_RULES,
         too_fast=soak_words.too_fast(fastest_changes(workshop, found, now)),
         pictures={look.id: workshop.record.photographs.of(look_id=look.id) for look in found.looks},
     )
@@ -191,6 +244,8 @@ def run_charts(workshop: WorkshopHere, now: Now, soak_id: SoakId) -> dict[str, A
 def live_texts(workshop: Workshop, found: SoakNow, now: datetime) -> dict[str, str]:
     """The texts of a run's page that change from moment to moment, by name."""
     state, now_ms = found.state, ms_of(now)
+    way = approach_now(workshop, found, now)
+    finish = finish_now(workshop, found, way, now)
     return {
         "step": soak_words.step_title(state),
         "phase": soak_words.PHASES[state.phase],
@@ -200,7 +255,9 @@ def live_texts(workshop: Workshop, found: SoakNow, now: datetime) -> dict[str, s
         "next": soak_words.next_thing(state, now_ms),
         "look": soak_words.look_words(state, now_ms),
         "chamber": soak_words.chamber_now(state),
-        "approach": soak_words.approach(approach_now(workshop, found, now), now),
+        "approach": soak_words.approach(way, now),
+        "finish": soak_words.finish(finish, now) if finish else "all are done",
+        "rests-on": soak_words.rests_on(finish) if finish else "",
     }
 
 

@@ -15,7 +15,6 @@ from api.checked import checked
 from api.photographs import keep_photograph
 from api.record import LoggedIntervention
 from api.soak.interventions import InterventionKind
-from api.soak.program import Program
 from api.soak_answers import check_intervention, soak_state
 from collector.errors import ConflictError, InvalidError
 from dashboards import soak_form
@@ -51,7 +50,8 @@ def intervention_of(
     kind = text_of(form, "kind")
     program = None
     if kind == InterventionKind.PROGRAM_EDITED:
-        program = _changed(soak_state(workshop, soak_id, now).state.program, form).model_dump()
+        in_force = soak_state(workshop, soak_id, now).state.program
+        program = soak_form.changed_program(in_force, soak_form.texts_of(form)).model_dump()
     return checked(
         LoggedIntervention,
         {
@@ -63,16 +63,6 @@ def intervention_of(
             "note": text_of(form, "note"),
         },
     )
-
-
-def _changed(program: Program, form: Filled) -> Program:
-    """The program in force with the steps and looks that were typed."""
-    steps = soak_form.steps_of(text_of(form, "steps"))
-    # What the lines do not tell of a step stays as it was.
-    kept = [step.model_dump() for step in program.steps]
-    merged = [{**(kept[n] if n < len(kept) else {}), **step} for n, step in enumerate(steps)]
-    looks = soak_form.looks_every(text_of(form, "look_every_min"))
-    return checked(Program, {**program.model_dump(), "steps": merged, "look_every_min": looks})
 
 
 @router.post("/soak/{soak_id}/interventions/{id}/delete")

@@ -13,7 +13,8 @@ from PIL import Image
 from starlette.testclient import TestClient
 
 from api.answers import Workshop
-from api.soak.program import READY_MADE, Finding
+from api.soak.program import READY_MADE, Finding, Settle, SettleRule
+from dashboards import soak_form
 from tests.dashboards import workshops
 
 START = {
@@ -208,7 +209,7 @@ def test_the_program_is_changed_from_now_on(filled: Workshop, client: TestClient
     edit = {"kind": "program_edited", "steps": "50 60 2\n60 45 2\n70 30 2", "note": "late"}
     page = client.post("/soak/1/interventions", data=edit)
     assert page.status_code == 200, page.text
-    assert "the program was changed to 50 °C ± 2 K for 1:00, 60 °C ± 2 K for 0:45" in page.text
+    assert "the program was changed to 50 °C ± 2 K for 1 h; 60 °C ± 2 K for 45 min" in page.text
     assert "Step 2 of 3" in page.text
     # Still the same program but for what was typed.
     (done,) = filled.record.interventions.of(1)
@@ -252,7 +253,11 @@ def test_what_all_runs_say_of_the_chamber_and_the_resins(client: TestClient) -> 
     assert 'data-chart="chamber"' in page
     assert "Cannot say at which temperature half give way" in page
     assert "Held by every piece: 50 °C" in page
-    assert "started now, the last dwell is done" in page
+    # The first ready-made program is chosen: 8 dwells of an hour and the ways between them.
+    assert re.search(r"Started now, the last dwell is done about tomorrow \d\d:\d\d: \d+ h", page)
+    assert re.search(
+        r"no earlier way of this chamber tells better, from 60.\d °C \(as read\)", page
+    )
 
 
 def test_an_own_program_with_everything_it_may_say(filled: Workshop, client: TestClient) -> None:
@@ -275,6 +280,134 @@ def test_an_own_program_with_everything_it_may_say(filled: Workshop, client: Tes
     wrong = client.post("/soak", data=START | own | {"rule": "never"})
     assert wrong.status_code == 422
     assert "60 30" in wrong.text
+    assert "is no rule for settling" in wrong.text
+
+
+def test_each_own_step_may_say_its_own_limits(filled: Workshop, client: TestClient) -> None:
+    own = {
+        "program": "own",
+        "steps": "50 10\n62,5 90 1 ramp 1,5 within 40\n70 30 Within 25\n80 20 2 ramp 3",
+        "ramp_limit_k_per_min": "2",
+        "longest_approach_min": "60",
+    }
+    client.post("/soak", data=START | own)
+    steps = filled.record.soaks.get(2).entry.program.steps
+    assert [
+        (step.tolerance_k, step.ramp_limit_k_per_min, step.longest_approach_min) for step in steps
+    ] == [(2, 2, 60), (1, 1.5, 40), (2, 2, 25), (2, 3, 60)]
+    page = html.unescape(client.get("/soak/2").text)
+    assert "62.5 °C ± 1 K for 1 h 30 min, changing by at most 1.5 K/min on the way there" in page
+    # The form for a change tells all of it, so that nothing is lost by sending it as it stands.
+    typed = re.search(r'<textarea id="edit-steps"[^>]*>(.*?)</textarea>', page, re.DOTALL)
+    assert typed is not None
+    assert soak_form.steps_of(typed[1]) == [step.model_dump(exclude_none=True) for step in steps]
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["60 90 2 ramp", "60 90 slowly 2", "60 90 2 ramp fast", "ramp 2", "60 90 2 ramp 1 ramp 2"],
+)
+def test_a_line_that_is_no_step_is_named(client: TestClient, line: str) -> None:
+    steps = {"program": "own", "steps": f"50 10\n{line}"}
+    answer = client.post("/soak", data=START | steps)
+    assert answer.status_code == 422
+    assert "line 2" in answer.text
+    assert line in html.unescape(answer.text)
+
+
+@pytest.mark.parametrize(
+    ("typed", "settle"),
+    [
+        ({}, Settle()),
+        ({"rule": "in_band", "hold_min": "5", "within_k": "1"}, Settle(hold_min=5)),
+        (
+            {"rule": "near_final", "within_k": "1,5"},
+            Settle(rule=SettleRule.NEAR_FINAL, within_k=1.5),
+        ),
+        (
+            {"rule": "slow_change", "change_k": "1", "over_min": "30", "hold_min": "9"},
+            Settle(rule=SettleRule.SLOW_CHANGE, change_k=1, over_min=30),
+        ),
+        (
+            {"rule": "steady_together"},
+            Settle(rule=SettleRule.STEADY_TOGETHER, over_min=10),
+        ),
+        (
+            {"rule": "steady_together", "change_k": "1", "apart_k": "2", "over_min": "20"},
+            Settle(rule=SettleRule.STEADY_TOGETHER, change_k=1, apart_k=2, over_min=20),
+        ),
+    ],
+)
+def test_the_rule_for_settling_with_its_widths(
+    filled: Workshop, client: TestClient, typed: dict[str, str], settle: Settle
+) -> None:
+    client.post("/soak", data=START | {"program": "own", "steps": "60 30"} | typed)
+    program = filled.record.soaks.get(2).entry.program
+    assert program.settle == settle
+    assert soak_form.changed_program(program, soak_form.texts_of_program(program)) == program
+
+
+def test_limits_of_a_whole_program(filled: Workshop, client: TestClient) -> None:
+    own = {"program": "own", "steps": "60 30", "gap_limit_s": "90", "when_all_gave_way": "go_on"}
+    client.post("/soak", data=START | own)
+    program = filled.record.soaks.get(2).entry.program
+    assert (program.gap_limit_s, program.stop_when_all_gave_way) == (90, False)
+    page = html.unescape(client.get("/soak/2").text)
+    assert "More than 1.5 min without a reading is a gap" in page
+    assert "once every piece has given way." not in page
+    edit = {
+        "kind": "program_edited",
+        "steps": "60 30",
+        "rule": "near_final",
+        "within_k": "2",
+        "gap_limit_s": "",
+        "stop_above_c": "95",
+    }
+    client.post("/soak/2/interventions", data=edit)
+    (done,) = filled.record.interventions.of(2)
+    assert done.entry.program is not None
+    assert done.entry.program.settle == Settle(rule=SettleRule.NEAR_FINAL, within_k=2)
+    assert done.entry.program.gap_limit_s == 300
+    assert done.entry.program.stop_above_c == 95
+    assert done.entry.program.stop_when_all_gave_way
+
+
+def test_what_a_form_comes_to_is_told_before_the_start(client: TestClient) -> None:
+    own = {"program": "own", "steps": "62 20\n70 30", "chamber": "chamber"}
+    said = html.unescape(client.post("/soak/plan", data=own).text)
+    # From 60.4 °C in the band of 62, then 62 to 68 °C at 1 K/min: 20 + 6 + 30 minutes.
+    assert "Started now, the last dwell is done about today" in said
+    assert ": 56 min." in said
+    assert "<li>70 °C ± 2 K for 30 min</li>" in said
+    later = client.post("/soak/plan", data=own | {"started": "2026-01-14T18:30"}).text
+    assert "Started today 18:30" in later
+    assert "as nothing was read" not in said
+    empty = client.post("/soak/plan", data=own | {"steps": ""}).text
+    assert "Type the steps" in empty
+    slip = html.unescape(client.post("/soak/plan", data=own | {"steps": "62"}).text)
+    assert "line 1 of the steps, “62”, is not a step" in slip
+    # Without script a button of the form does the same, and starts nothing.
+    page = client.post("/soak", data=START | own | {"only": "plan"})
+    assert ": 56 min." in html.unescape(page.text)
+    assert 'value="Housings"' in page.text
+    assert len(client.get("/api/soaks").json()) == 1
+
+
+def test_more_pieces_than_lie_open_can_be_named(filled: Workshop, client: TestClient) -> None:
+    names = {f"specimen-{n}": f"piece {n}" for n in range(soak_form.SPECIMENS_N)}
+    client.post("/soak", data=START | names)
+    assert len(filled.record.soaks.get(2).entry.specimens) == soak_form.SPECIMENS_N >= 9
+
+
+def test_the_end_of_a_run_under_way_is_told_with_what_it_rests_on(client: TestClient) -> None:
+    page = html.unescape(client.get("/soak/1").text)
+    texts = client.get("/soak/1/now").json()["texts"]
+    # Step 2 of 8 is under way: six more hours of dwell and 8 K to each further step.
+    assert re.fullmatch(r"about (today|tomorrow) \d\d:\d\d, in 7 h \d+ min", texts["finish"])
+    assert texts["rests-on"].startswith("Each approach is taken at 1 K/min")
+    assert texts["finish"] in page
+    over = client.post("/soak/1/end", data={}).text
+    assert "Last dwell done" not in over
 
 
 def test_the_way_to_a_step_is_forecast_or_refused(filled: Workshop, client: TestClient) -> None:
