@@ -71,6 +71,12 @@ def back_up(settings: Settings, settings_path: Path, to: Path, now: datetime) ->
             raise StoreError(
                 "There is a folder of this name already.", where=str(path), remedy=remedy
             )
+    if not (settings.store.record_path.exists() or _has_readings(settings)):
+        raise StoreError(
+            "Nothing is kept here yet.",
+            where=str(settings.store.folder),
+            remedy="Start vatside first, or name the settings of another store.",
+        )
     with _told(to):
         part.mkdir(parents=True)
         try:
@@ -78,12 +84,6 @@ def back_up(settings: Settings, settings_path: Path, to: Path, now: datetime) ->
             entries_n = _back_up_record(settings.store.record_path, part / RECORD)
             faults = _copy_photographs(settings.store.folder, part)
             readings = _back_up_readings(settings, part / READINGS)
-            if entries_n is None and readings is None:
-                raise StoreError(
-                    "Nothing is kept here yet.",
-                    where=str(settings.store.folder),
-                    remedy="Start vatside first, or name the settings of another store.",
-                )
             _seal(part, now, readings)
             part.rename(to)
         finally:
@@ -102,15 +102,18 @@ def back_up(settings: Settings, settings_path: Path, to: Path, now: datetime) ->
 
 def _back_up_readings(settings: Settings, to: Path) -> dict[str, dict[str, Any]] | None:
     """Counts and checksums of the readings by channel; None where the file is not there."""
-    path = settings.store.readings_path
-    if settings.influx is not None or not path.exists():
+    if not _has_readings(settings):
         return None
-    with SqliteStore(path, read_only=True) as store:
+    with SqliteStore(settings.store.readings_path, read_only=True) as store:
         made = store.backup(to)
     return {
         channel: {"count": one.count, "sha256": one.digest}
         for channel, one in made.checksums.items()
     }
+
+
+def _has_readings(settings: Settings) -> bool:
+    return settings.influx is None and settings.store.readings_path.exists()
 
 
 def _back_up_record(path: Path, to: Path) -> int | None:

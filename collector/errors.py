@@ -35,8 +35,10 @@ class VatsideError(Exception):
 
     def __str__(self) -> str:
         place = f"{self.where}: " if self.where else ""
-        advice = f" {self.remedy}" if self.remedy else ""
-        return f"{place}{self.what}{advice}"
+        if not self.remedy:
+            return f"{place}{self.what}"
+        stop = "" if self.what.endswith((".", "!", "?", ":")) else "."
+        return f"{place}{self.what}{stop} {self.remedy}"
 
 
 class SettingsError(VatsideError):

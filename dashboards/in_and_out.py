@@ -7,8 +7,9 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Iterable
-from contextlib import closing
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,9 +17,11 @@ from collector.errors import ConflictError, InvalidError
 from dashboards.terminal import overwrite, pairs_asked, takes_settings, time_asked
 
 if TYPE_CHECKING:
+    from api.record import Record
     from collector.config import Settings
-    from collector.store.contract import ReadingStore
+    from collector.store.contract import CollectingStore, ReadingStore
     from collector.transfer.importing import Survey
+    from collector.transfer.rows import Values
 
 FORMS = ("csv", "parquet", "lines", "senml")
 
@@ -148,12 +151,7 @@ def export_readings(asked: argparse.Namespace) -> int:
     until = time_asked(asked.until, "--until")
     measurement = settings.influx.measurement if settings.influx else "reading"
     done = Exported()
-    with start.workshop_of(settings) as workshop:
-        store: ReadingStore = {
-            Values.RECEIVED: workshop.received,
-            Values.CONVERTED: workshop.converted,
-            Values.BELIEVED: workshop.store,
-        }[values]
+    with _readings_as(settings, values) as store:
         rows = rows_from(
             store,
             _channels(store, asked.channel),
@@ -174,6 +172,23 @@ def export_readings(asked: argparse.Namespace) -> int:
         file=sys.stderr if to_terminal else sys.stdout,
     )
     return 0
+
+
+@contextmanager
+def _readings_as(settings: Settings, values: Values) -> Iterator[ReadingStore]:
+    """The readings in one of their three forms; where there is no record, nothing is corrected."""
+    from collector.store.corrected import CorrectedStore
+    from collector.store.open import open_store
+    from collector.transfer.rows import Values
+    from dashboards import start
+
+    if values is Values.BELIEVED and settings.store.record_path.exists():
+        with start.workshop_of(settings) as workshop:
+            yield workshop.store
+        return
+    with closing(open_store(settings, read_only=True)) as received:
+        fixed = settings.chains
+        yield received if values is Values.RECEIVED else CorrectedStore(received, lambda: fixed)
 
 
 def _print(lines: Iterable[str]) -> None:
@@ -300,10 +315,10 @@ def move_readings(asked: argparse.Namespace) -> int:
     now_ms = time.time_ns() // 1_000_000
     _check_move(settings, other, now_ms)
     equal = True
-    with (
-        closing(open_store(settings, read_only=True)) as source,
-        closing(open_store(other, read_only=asked.dry_run)) as target,
-    ):
+    with ExitStack() as open_ones:
+        source = open_ones.enter_context(closing(open_store(settings, read_only=True)))
+        source.channels()  # where there is nothing to move, no target is made either
+        target = open_ones.enter_context(_target_of(other, dry_run=asked.dry_run))
         if isinstance(source, HandsOver) and source.hand_over().messages_n:
             raise ConflictError(
                 "Readings still wait on disk for the source's server.",
@@ -346,6 +361,19 @@ def move_readings(asked: argparse.Namespace) -> int:
     return 0 if equal else 1
 
 
+@contextmanager
+def _target_of(settings: Settings, *, dry_run: bool) -> Iterator[CollectingStore]:
+    """The store to move into; a dry run looks at an empty one where it is not there yet."""
+    from collector.store.open import open_store
+
+    with tempfile.TemporaryDirectory() as empty:
+        if dry_run and settings.influx is None and not settings.store.readings_path.exists():
+            settings = replace(settings, store=replace(settings.store, folder=Path(empty)))
+            open_store(settings).close()
+        with closing(open_store(settings, read_only=dry_run)) as store:
+            yield store
+
+
 def _check_move(settings: Settings, other: Settings, now_ms: int) -> None:
     from collector.status import read_status
 
@@ -379,7 +407,6 @@ def _check_move(settings: Settings, other: Settings, now_ms: int) -> None:
 
 def export_record(asked: argparse.Namespace) -> int:
     """Everything on record as JSON, or the prints as CSV, to a new file."""
-    from api.record import Record
     from api.record.table_export import prints_as_table
     from api.record.whole import everything
     from collector.transfer.files import write_text
@@ -387,12 +414,7 @@ def export_record(asked: argparse.Namespace) -> int:
 
     kind = _kind_of(asked.file)
     settings = start.read_settings(asked.settings)
-    path = settings.store.record_path
-    if not path.exists():
-        raise InvalidError(
-            "Nothing is on record yet.", where=str(path), remedy="`vatside run` makes the record."
-        )
-    with closing(Record(path)) as record:
+    with closing(start.record_of(settings)) as record:
         if kind == ".csv":
             table = prints_as_table(record)
             write_text(asked.file, [table])
@@ -414,7 +436,6 @@ def import_record(asked: argparse.Namespace) -> int:
     """A whole record into an empty one, or a table of prints; everything or nothing."""
     from pydantic import ValidationError
 
-    from api.record import Record
     from api.record.table_text import decoded
     from api.record.whole import WholeRecord, put_back
     from dashboards import start
@@ -423,7 +444,7 @@ def import_record(asked: argparse.Namespace) -> int:
     settings = start.read_settings(asked.settings)
     content = _content(asked.file)
     if kind == ".csv":
-        with closing(Record(settings.store.record_path)) as record:
+        with _record_to_fill(settings, dry_run=asked.dry_run) as record:
             return _import_prints(record, decoded(content)[0], asked)
     try:
         whole = WholeRecord.model_validate_json(content)
@@ -434,18 +455,27 @@ def import_record(asked: argparse.Namespace) -> int:
             where=f"{asked.file}, {'.'.join(map(str, first['loc'])) or 'beginning'}",
             remedy="Give one that `vatside export record` or /api/record gave.",
         ) from None
-    path = settings.store.record_path
-    with tempfile.TemporaryDirectory() as empty:
-        if asked.dry_run and not path.exists():
-            path = Path(empty) / path.name
-        with closing(Record(path)) as record:
-            put_back(record, whole, dry_run=asked.dry_run)
+    with _record_to_fill(settings, dry_run=asked.dry_run) as record:
+        put_back(record, whole, dry_run=asked.dry_run)
     counts = ", ".join(f"{len(kept)} {kind}" for kind, kept in whole.entries.items() if kept)
     print(f"{counts or 'Nothing'}: {'could be put back' if asked.dry_run else 'put back'}.")
     return 0
 
 
-def _import_prints(record: Any, text: str, asked: argparse.Namespace) -> int:
+@contextmanager
+def _record_to_fill(settings: Settings, *, dry_run: bool) -> Iterator[Record]:
+    """The record; a dry run looks at an empty one where it is not there yet."""
+    from api.record import Record
+
+    path = settings.store.record_path
+    with tempfile.TemporaryDirectory() as empty:
+        if dry_run and not path.exists():
+            path = Path(empty) / path.name
+        with closing(Record(path)) as record:
+            yield record
+
+
+def _import_prints(record: Record, text: str, asked: argparse.Namespace) -> int:
     from api.record.table_import import Mapped, import_prints
     from collector.recording import time_zone
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from collector.broker import EmbeddedBroker
 from collector.config import Settings, load
-from collector.errors import SettingsError
+from collector.errors import SettingsError, StoreError
 from dashboards.supervise import Child, Supervisor, command, free_port, port_is_free
 
 #: Seconds that open requests (the live feed) get to end when the pages stop.
@@ -26,6 +26,7 @@ GRACE_S = 2
 
 if TYPE_CHECKING:
     from api.answers import Workshop
+    from api.record import Record
     from collector.store.keeping import Protected
 
 Say = Callable[[str], None]
@@ -172,16 +173,30 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
 
 @contextmanager
 def workshop_of(settings: Settings) -> Iterator[Workshop]:
-    """What everything is answered from, for a command that asks once."""
+    """What everything is answered from, for a command that asks once and makes nothing."""
     from api.answers import Workshop
-    from api.record import Record
     from collector.store.open import open_store
 
     with (
+        closing(record_of(settings)) as record,
         closing(open_store(settings, read_only=True)) as store,
-        closing(Record(settings.store.record_path)) as record,
     ):
         yield Workshop(settings, store, record)
+
+
+def record_of(settings: Settings) -> Record:
+    """The record, for a command that only reads; raises ``StoreError`` where there is none."""
+    from api.record import Record
+
+    path = settings.store.record_path
+    if not path.exists():
+        raise StoreError(
+            "Nothing is on record yet.",
+            where=str(path),
+            remedy="`vatside run` makes the record when it starts; if it lies elsewhere, name the "
+            "settings that say where.",
+        )
+    return Record(path)
 
 
 def simulate(folder: Path, *, broker_url: str, speed: float, supervised: bool) -> int:

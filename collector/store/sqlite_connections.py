@@ -107,7 +107,8 @@ def nothing_yet(path: Path) -> StoreError:
     return StoreError(
         "No readings are kept here yet.",
         where=str(path),
-        remedy="Start the collector; the file is made when it starts.",
+        remedy="Start the collector (`vatside run`), which makes the file; if the readings lie "
+        "elsewhere, name the settings that say where.",
     )
 
 
