@@ -6,7 +6,8 @@ pause; the broker holds back everything else meanwhile. A crash at any point cos
 what was not acknowledged comes again, and what comes again is a duplicate.
 
 What is known of the channels (for marks) and of the deliveries (for duplicates) is read back
-from the store before the first message is looked at.
+from the disk here before the first message is looked at; with InfluxDB from the spool, so that
+messages are taken from the first second on, whether the server answers or not.
 """
 
 from __future__ import annotations
@@ -229,10 +230,8 @@ class Collector:
             self._store.append([])
             deliveries = self._store.deliveries()
             self._chains_known = self._chains()
-            resume(self._watchers, self._store, self._channels, _now_ms(), self._chains_known)
-            latest = self._store.latest()
             self._times = ArrivalTimes(
-                {one.id: latest[one.id].time_ms for one in self._channels if one.id in latest}
+                resume(self._watchers, self._store, self._channels, _now_ms(), self._chains_known)
             )
             self._settled_on_disk = deliveries.settled
             self._redeliveries = Redeliveries(deliveries.kept, deliveries.settled)

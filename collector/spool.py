@@ -15,15 +15,15 @@ import contextlib
 import math
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import orjson
 
 from collector.errors import StoreError
-from collector.readings import Mark, Reading
-from collector.store import sqlite_looks
+from collector.readings import Mark, Reading, Series
+from collector.store import known, sqlite_looks
 from collector.store.claim import Claim
 from collector.store.contract import (
     Accounts,
@@ -244,6 +244,29 @@ class Spool:
             messages_n = _messages_n(connection)
         return Queue(messages_n, readings_n if messages_n else 0, first[0] if first else None)
 
+    def lately(
+        self, channels: Sequence[str], start_ms: int, end_ms: int, most_n: int
+    ) -> list[Series]:
+        """The newest readings of each channel in a window: what waits, and what is known there.
+
+        Of a queue that is longer than that the end is looked at alone.
+        """
+        found: dict[str, dict[int, tuple[float, int]]] = {channel: {} for channel in channels}
+        with self._reading() as connection:
+            bodies = _last_bodies(connection, start_ms, most_n * len(channels))
+            for channel, kept in found.items():
+                for time_ms, value, marks in known.newest(
+                    connection, channel, start_ms, end_ms, most_n
+                ):
+                    kept[time_ms] = (value, marks)
+        for channel, time_ms, value, marks in _readings_in(bodies):
+            if channel in found and start_ms <= time_ms < end_ms:
+                found[channel].setdefault(time_ms, (value, marks))
+        return [
+            Series.of(channel, [(at, *kept[at]) for at in sorted(kept)[-most_n:]])
+            for channel, kept in found.items()
+        ]
+
     def accounts(self) -> Accounts:
         """The accounts of what has left the queue."""
         with self._reading() as connection:
@@ -353,6 +376,21 @@ def _messages_n(connection: sqlite3.Connection) -> int:
     return int(n)
 
 
+def _last_bodies(connection: sqlite3.Connection, since_ms: int, most_n: int) -> list[bytes]:
+    """The end of the queue in its order: what came since then, and about so many readings."""
+    bodies: list[bytes] = []
+    readings_n = 0
+    for received_ms, n, body in connection.execute(
+        "SELECT received_ms, readings_n, body FROM waiting ORDER BY number DESC"
+    ):
+        if received_ms < since_ms or readings_n > most_n:
+            break
+        readings_n += n
+        bodies.append(body)
+    bodies.reverse()
+    return bodies
+
+
 def _is_ours(connection: sqlite3.Connection) -> bool:
     (found,) = connection.execute("PRAGMA application_id").fetchone()
     return bool(found == _APPLICATION_ID)
@@ -405,6 +443,14 @@ def _arrival(topic: str, received_ms: int, body: bytes, payload: bytes) -> Arriv
         payload,
         again=again,
     )
+
+
+def _readings_in(bodies: Iterable[bytes]) -> Iterator[tuple[str, int, float, int]]:
+    """Channel, time, value and marks of every reading that came for the first time."""
+    for body in bodies:
+        readings, _, again = orjson.loads(body)
+        if not again:
+            yield from map(tuple, readings)
 
 
 def _count(connection: sqlite3.Connection, done: Settled) -> None:

@@ -333,6 +333,14 @@ class HandsOver(Protocol):
     def hand_over(self) -> HandOver:
         """What waits, and why."""
 
+    def lately(
+        self, channels: Sequence[str], start_ms: int, end_ms: int, most_n: int
+    ) -> list[Series]:
+        """What came of these channels of late, as far as it is on disk here, newest ``most_n``.
+
+        The server is not asked: it may be away.
+        """
+
     def wait_until_handed_over(self, patience_s: float = 60.0) -> None:
         """Return when the server has all; raises ``StoreError`` when it takes nothing so long."""
 

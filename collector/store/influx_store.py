@@ -166,6 +166,15 @@ class InfluxStore:
         stopped = self._drain is not None and self._drain.stopped
         return HandOver(queue.messages_n, queue.readings_n, queue.since_ms, fault, stopped)
 
+    def lately(
+        self, channels: Sequence[str], start_ms: int, end_ms: int, most_n: int
+    ) -> list[Series]:
+        """What came of these channels of late, as far as it is on disk here, newest ``most_n``.
+
+        That is what waits, and what was handed over in the last three days of traffic.
+        """
+        return self._looks.lately(channels, start_ms, end_ms, most_n)
+
     def wait_until_handed_over(self, patience_s: float = 60.0) -> None:
         """Return when the server has all; raises ``StoreError`` when it takes nothing so long."""
         with self._appending:

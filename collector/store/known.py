@@ -183,6 +183,18 @@ def add(
         _let_go(connection, ids[channel])
 
 
+def newest(
+    connection: sqlite3.Connection, channel: str, start_ms: int, end_ms: int, most_n: int
+) -> list[tuple[int, float, int]]:
+    """Time, value and marks of the newest known readings of a channel in a window."""
+    return connection.execute(
+        "SELECT time_ms, value, marks FROM known WHERE time_ms >= ? AND time_ms < ?"
+        " AND channel = (SELECT id FROM known_channel WHERE name = ?)"
+        " ORDER BY time_ms DESC LIMIT ?",
+        (start_ms, end_ms, channel, most_n),
+    ).fetchall()
+
+
 def _let_go(connection: sqlite3.Connection, channel: int) -> None:
     rows = connection.execute(
         "SELECT hour FROM known_hour WHERE channel = ? ORDER BY used DESC, hour DESC"

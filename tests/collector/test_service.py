@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator, Sequence
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,11 +17,14 @@ from collector.channels import Channel, TimeForm
 from collector.clocks import Condition
 from collector.config import BrokerSettings, Settings
 from collector.errors import SettingsError, StoreError
+from collector.influx_settings import InfluxSettings
 from collector.readings import Mark, Role, Series
 from collector.service import Chains, Collector, broker_at
 from collector.signals import Platinum
+from collector.spool import Spool
 from collector.status import read_status
-from collector.store import Appended, Arrival
+from collector.store import Appended, Arrival, CollectingStore
+from collector.store.influx_store import InfluxStore
 from collector.store.sqlite import SqliteStore
 from collector.subscriber import Link, Message
 from tests.brokers import wait_until
@@ -92,7 +98,7 @@ class Running:
 
     def __init__(
         self,
-        store: SqliteStore,
+        store: CollectingStore,
         settings: Settings = SETTINGS,
         status_folder: Path | None = None,
         chains: Chains | None = None,
@@ -328,6 +334,31 @@ def test_marks_go_on_after_a_restart(store: FailingStore, monkeypatch: pytest.Mo
             running.source.waiting.append(sends(i + 1, time_ms + 200, time_ms, signal.at(value)))
             wait_until(lambda: len(running.source.acknowledged) == 1, "it is kept")
         assert marks_kept(store)[-1] == marks
+
+
+def test_a_server_that_is_away_at_the_start_holds_nothing_up(tmp_path: Path) -> None:
+    """Nobody listens at the server's port; what was spooled before is what marks go on from."""
+    server = InfluxSettings("http://127.0.0.1:9", "cellar", "t0ken")
+    dated = replace(NORTH, value="/t", time="/at", time_form=TimeForm.UNIX_MS)
+    now_ms = time.time_ns() // 1_000_000
+
+    def sent(number: int, value: float, ago_ms: int) -> Message:
+        payload = f'{{"t": {value}, "at": {now_ms - ago_ms}}}'.encode()
+        return Message("cellar/north/vat", payload, now_ms, False, number, 1)
+
+    def collected(messages: list[Message]) -> list[Arrival]:
+        with (
+            InfluxStore(server, tmp_path / "spool.db", open_later=True, patience_s=0.05) as store,
+            Running(store, Settings(channels=(dated,))) as running,
+        ):
+            running.source.waiting += messages
+            wait_until(lambda: running.source.acknowledged == messages, "they are on disk")
+        with closing(Spool(tmp_path / "spool.db")) as spool:
+            return [one.arrival for one in spool.take(100)]
+
+    assert len(collected([sent(1, 20.0, 3_000), sent(2, 20.0, 2_000)])) == 2
+    (reading,) = collected([sent(3, 30.0, 1_000)])[-1].readings
+    assert reading.marks == Mark.JUMP
 
 
 def test_a_clock_that_steps_back_by_55_minutes(store: FailingStore, tmp_path: Path) -> None:

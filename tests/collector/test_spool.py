@@ -22,9 +22,11 @@ from collector.errors import StoreError
 from collector.influx_settings import InfluxSettings
 from collector.readings import Mark, Reading
 from collector.spool import Spool
+from collector.store import known
 from collector.store.contract import Accounts, Arrival, Change, Refusal
 from collector.store.influx_store import InfluxStore
-from collector.store.settling import Settled
+from collector.store.settling import Point, Settled
+from collector.store.stretches import HOUR_MS
 from tests.brokers import wait_until
 from tests.influx_double import ORG, TOKEN, InfluxDouble
 from tests.recordings import ROOT
@@ -265,3 +267,21 @@ def test_an_hour_without_a_server_loses_nothing_and_keeps_the_order(
                 if dict(point.tags)["channel"] == name
             ]
             assert order == sorted(want)
+
+
+def test_what_came_of_late_is_what_is_known_and_what_waits(spool: Spool) -> None:
+    sent = [arrivals("vat-north", [(NOON_MS + n, float(n))])[0] for n in range(6)]
+    repeated = Reading("vat-north", NOON_MS + 1, 77.0)  # a second value: the first one counts
+    spool.put([*sent[:3], Arrival("x", NOON_MS, (repeated,))])
+    spool.put([sent[3].as_delivered(None, again=True), *sent[4:]])
+    point = Point("vat-north", NOON_MS - 5, 19.5, int(Mark.LATE))
+    with spool.transaction() as connection:
+        known.Note("vat-north", (NOON_MS // HOUR_MS,), (point,), NOON_MS).keep(connection)
+    north, south = spool.lately(["vat-north", "vat-south"], NOON_MS - 5, NOON_MS + 5, 9)
+    assert list(north) == [
+        Reading("vat-north", NOON_MS - 5, 19.5, Mark.LATE),
+        *(Reading("vat-north", NOON_MS + n, float(n)) for n in (0, 1, 2, 4)),
+    ]
+    assert (south.channel, len(south)) == ("vat-south", 0)
+    (newest,) = spool.lately(["vat-north"], 0, NOON_MS * 2, 2)
+    assert newest.times_ms.tolist() == [NOON_MS + 4, NOON_MS + 5]
