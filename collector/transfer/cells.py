@@ -9,7 +9,7 @@ from math import isfinite
 from collector.channels import TimeForm
 from collector.errors import InvalidError, PayloadError
 from collector.reading_time import time_ms
-from collector.transfer.rows import Fault, Found, Row, Values, marks_of
+from collector.transfer.rows import Row, Values, marks_of
 
 TIME_FIELDS = ("time", "unix_s", "unix_ms")
 FIELDS = ("channel", *TIME_FIELDS, "value", "unit", "marks", "nth")
@@ -86,19 +86,19 @@ def _missing(field: str, headings: Sequence[str], where: str) -> InvalidError:
     )
 
 
-def row_of(cells: Mapping[str, object], raw: str, channel: str | None) -> Found:
-    """The row that the cells of a table give by field; an empty text or None is no cell."""
-    try:
-        return Row(
-            _text(cells, "channel") or channel or _absent("channel"),
-            _time(cells),
-            _number(cells.get("value")),
-            _marks(cells.get("marks")),
-            _nth(cells.get("nth")),
-            _text(cells, "unit"),
-        )
-    except PayloadError as fault:
-        return Fault(fault.what, "Correct the row.", raw)
+def row_of(cells: Mapping[str, object], channel: str | None) -> Row:
+    """The row that the cells of a table give by field; an empty text or None is no cell.
+
+    Raises ``PayloadError`` when they give none.
+    """
+    return Row(
+        _text(cells, "channel") or channel or _absent("channel"),
+        _time(cells),
+        _number(cells.get("value")),
+        _marks(cells.get("marks")),
+        _nth(cells.get("nth")),
+        _text(cells, "unit"),
+    )
 
 
 def _absent(field: str) -> str:
@@ -134,7 +134,7 @@ def _number(found: object) -> float:
         raise PayloadError("the value is missing")
     text = str(found).strip()
     # float() alone would take 1_000, nan and digits of other scripts.
-    if isinstance(found, str) and not (text.isascii() and _NUMBER.issuperset(text)):
+    if isinstance(found, str) and not _NUMBER.issuperset(text):
         raise PayloadError(f"{text[:40]!r} is no number")
     try:
         value = float(text)
@@ -153,7 +153,7 @@ def _marks(found: object) -> int:
 
 
 def _nth(found: object) -> int:
-    if not found:
+    if not found or found == "0":
         return 0
     text = str(found).strip()
     if not (text.isascii() and text.isdigit() and len(text) < 10):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable, Iterator
 
-from collector.errors import InvalidError
+from collector.errors import InvalidError, PayloadError
 from collector.readings import moment_of
 from collector.transfer.cells import OWN_FIELDS, Columns, row_of
 from collector.transfer.rows import Fault, Found, Row, Values, marks_text
@@ -52,13 +52,15 @@ def read(lines: Iterable[str], columns: Columns, where: str) -> Iterator[tuple[i
             return
         if not cells:
             continue
-        raw = ",".join(cells)
         if len(cells) <= most:
             short = f"it has {len(cells)} cells where the heading has {len(headings)}"
-            yield cells_of.line_num, Fault(short, "Complete the row.", raw)
+            yield cells_of.line_num, Fault(short, "Complete the row.", ",".join(cells))
             continue
         named = {field: cells[place] for field, place in places.items()}
-        yield cells_of.line_num, row_of(named, raw, columns.channel)
+        try:
+            yield cells_of.line_num, row_of(named, columns.channel)
+        except PayloadError as fault:
+            yield cells_of.line_num, Fault(fault.what, "Correct the row.", ",".join(cells))
 
 
 def _broken(error: csv.Error) -> Fault:

@@ -7,6 +7,7 @@ nanoseconds, which other tools expect unless told.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 
 from collector.errors import InvalidError, PayloadError
@@ -42,12 +43,27 @@ def _points(rows: Iterable[Row]) -> Iterator[Point]:
         yield Point(row.channel, row.time_ms, row.value, row.marks, row.nth)
 
 
+#: A line as we write it, but for names with escaped characters: measurement, channel, nth, value,
+#: marks, time. Whatever it takes, the strict reader takes for the same, and far more slowly.
+_OURS = re.compile(
+    r"([A-Za-z0-9_.\-]+),channel=([A-Za-z0-9_.:/\-]+)(?:,nth=([1-9]\d{0,8}))?"
+    r" value=(-?\d{1,20}(?:\.\d{1,20})?(?:[eE][+-]?\d\d?)?)(?:,marks=(\d{1,2})i)?"
+    r" ((?:[1-8]\d{18}|\d{1,18}))\r?\n?",
+    re.ASCII,
+)
+
+
 def read(lines: Iterable[str], measurement: str, precision: str) -> Iterator[tuple[int, Found]]:
     """Line number and row of each line; comments and empty lines are passed over."""
+    second = flux.Place("", measurement).conflicts.measurement
     for number, line in enumerate(lines, start=1):
+        parts = _OURS.fullmatch(line)
         try:
-            found = list(points_in(line))
-            if found:
+            if parts is not None and parts[1] == (second if parts[3] else measurement):
+                _, channel, nth, value, marks, time = parts.groups("0")
+                time_ms = _time(int(time), precision)
+                yield number, Row(channel, time_ms, float(value), int(marks), int(nth))
+            elif found := list(points_in(line)):
                 yield number, _row(found[0], measurement, precision)
         except PayloadError as fault:
             raw = line.rstrip("\r\n")

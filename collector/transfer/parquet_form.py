@@ -12,7 +12,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from collector.errors import InvalidError
+from collector.errors import InvalidError, PayloadError
 from collector.transfer.cells import Columns, row_of
 from collector.transfer.rows import Fault, Found, Row, Values, marks_text
 
@@ -121,11 +121,10 @@ def _cells(column: Any, heading: str) -> list[object]:
 
 
 def _row(cells: dict[str, object], columns: Columns) -> Found:
-    time = cells.get("time")
-    if type(time) is int:
-        cells = {**cells, "unix_ms": time, "time": None}
-    raw = ", ".join(f"{field}={cell}" for field, cell in cells.items() if cell is not None)
-    found = row_of(cells, raw, columns.channel)
-    if isinstance(found, Fault):
-        return found._replace(remedy="Correct the row and write the file again.")
-    return found
+    if type(cells.get("time")) is int:
+        cells["unix_ms"] = cells.pop("time")
+    try:
+        return row_of(cells, columns.channel)
+    except PayloadError as fault:
+        raw = ", ".join(f"{field}={cell}" for field, cell in cells.items() if cell is not None)
+        return Fault(fault.what, "Correct the row and write the file again.", raw)

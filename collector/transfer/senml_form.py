@@ -165,22 +165,32 @@ class _Text:
 
     def value(self) -> tuple[str, Mapping[str, object]] | Fault:
         """The object that begins here, as text and read; the place is behind it then."""
+        text = self._held[self.at : self._held.find("}", self.at) + 1]
+        try:  # usually there is nothing nested in it, and no such sign in a name
+            fields = document(text.encode("utf-8", "surrogatepass"))
+        except PayloadError:
+            found = self._any_value()
+            if isinstance(found, Fault):
+                return found
+            text = found
+            try:
+                fields = document(text.encode("utf-8", "surrogatepass"))
+            except PayloadError as fault:
+                return _broken(fault.what, text)
+        self.at += len(text)
+        assert isinstance(fields, dict)
+        return text, fields
+
+    def _any_value(self) -> str | Fault:
+        """The text of the object that begins here, whatever is in it."""
         while True:
             try:
                 _, end = self._decoder.raw_decode(self._held, self.at)
-                break
             except (json.JSONDecodeError, RecursionError) as error:
                 if len(self._held) - self.at <= LONGEST_RECORD and self._more():
                     continue
                 return _broken(str(error), self.rest())
-        text = self._held[self.at : end]
-        self.at = end
-        try:
-            fields = document(text.encode("utf-8", "surrogatepass"))
-        except PayloadError as fault:
-            return _broken(fault.what, text)
-        assert isinstance(fields, dict)
-        return text, fields
+            return self._held[self.at : end]
 
     def _more(self) -> bool:
         """Hold one more piece, and let go of what was read; False at the end."""

@@ -14,8 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.errors import InvalidError
+from collector.errors import InvalidError, PayloadError
 from collector.readings import Mark, Reading, Series
+from collector.store.line_reader import points_in
 from collector.transfer import csv_form, line_form, senml_form
 from collector.transfer.cells import Columns
 from collector.transfer.files import Form, RowFile, form_of, text_of, write_rows
@@ -203,6 +204,36 @@ def test_a_bad_line_of_line_protocol(line: str, reason: str) -> None:
     ((number, said),) = faults(line_form.read(text, "reading", "ns"))
     assert number == 4
     assert reason in said
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.from_regex(line_form._OURS, fullmatch=True), st.sampled_from(["reading", "a", "other"]))
+def test_what_is_read_fast_is_what_the_strict_reader_reads(line: str, measurement: str) -> None:
+    rest = line.partition(",")[2]
+    for ours in (f"{measurement},{rest}", f"{measurement}_conflict,{rest}", line):
+        ((_, found),) = line_form.read([ours], measurement, "ns")
+        assert (found.what if isinstance(found, Fault) else found) == strictly(ours, measurement)
+
+
+def strictly(line: str, measurement: str) -> Row | str:
+    (point,) = points_in(line)
+    try:
+        return line_form._row(point, measurement, "ns")
+    except PayloadError as fault:
+        return fault.what
+
+
+@pytest.mark.parametrize("record", ['{"n":"a","v":1,"t":1767268800,"x":{"y":"}"}}', '{"n":"}"}'])
+def test_a_record_with_a_brace_in_it_is_read_whole(record: str) -> None:
+    text = f'[{record},{{"n":"a","v":2,"t":1767268801}}]'
+    for pieces in ([text], list(text)):
+        (number, found), *rest = senml_form.read(pieces)
+        assert number == 1
+        if isinstance(found, Fault):
+            assert (found.raw, rest) == (record, [])
+        else:
+            assert found == Row("a", NOON_MS, 1.0)
+            assert [row for _, row in rest] == [Row("a", NOON_MS + 1_000, 2.0)]
 
 
 @pytest.mark.parametrize(("unit", "n"), [("ns", 10**9), ("us", 10**6), ("ms", 1_000), ("s", 1)])
