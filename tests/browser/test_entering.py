@@ -68,6 +68,10 @@ def test_a_print_is_started_in_two_taps_and_taken_back_in_one(server: Server, th
 def test_which_part_failed_is_said_in_three_taps(server: Server, thumb: Thumb) -> None:
     thumb.tap(thumb.page.get_by_role("link", name="Some failed"))
     thumb.page.wait_for_url("**/prints/41/outcome")
+    choices = thumb.page.locator(".part").first.locator(".choices.thumb .choice")
+    boxes = [box for box in (choices.nth(n).bounding_box() for n in range(3)) if box is not None]
+    assert len({round(box["y"]) for box in boxes}) == 1  # side by side,
+    assert sum(box["width"] for box in boxes) > 330  # as wide as the phone lets them be
     second = thumb.page.locator(".part").nth(1)
     thumb.tap(second.locator("label.choice", has_text="failed"))
     save = thumb.page.get_by_role("button", name="Save what came of it")
