@@ -9,10 +9,11 @@ One table of rules:
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import re
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from http import HTTPStatus
 from typing import Any
 
@@ -37,6 +38,16 @@ BODY_MAX_AT = {
     "/prints/import": 16 * 1_048_576,
     "/api/record": 128 * 1_048_576,
 }
+
+#: How long a client may leave us waiting for the next piece of a body [s].
+BODY_WAIT_S = 30.0
+
+#: Sent with everything that says nothing else of it: what is sent is what it is declared as, and
+#: no other page shows it within itself.
+HEADERS = (
+    (b"x-content-type-options", b"nosniff"),
+    (b"content-security-policy", b"frame-ancestors 'none'"),
+)
 
 #: How many wrong fields of one request are named.
 FAULTS_MAX = 20
@@ -119,6 +130,7 @@ _REMEDIES = {
     HTTPStatus.BAD_REQUEST: "Check the body and its Content-Type; /api/docs shows an example.",
     HTTPStatus.NOT_FOUND: "Check the address; /api/docs lists every one.",
     HTTPStatus.METHOD_NOT_ALLOWED: "Use another method; /api/docs lists what each address takes.",
+    HTTPStatus.REQUEST_TIMEOUT: "Send it again, whole.",
     HTTPStatus.REQUEST_ENTITY_TOO_LARGE: f"Send at most {BODY_MAX // 1024} KiB in one request; "
     f"a picture may have {BODY_MAX_AT['/photographs'] // 1_048_576 - 1} MiB.",
 }
@@ -209,9 +221,10 @@ def _document_problems(app: FastAPI) -> None:
 
 
 class Guard:
-    """Refuses bodies that are too large, and turns any other fault into a problem.
+    """Refuses bodies that are too large or do not come, and turns any other fault into a problem.
 
-    It stands outside everything else, so that not even a fault of the framework shows.
+    It stands outside everything else, so that not even a fault of the framework shows, and sees
+    to the headers that everything is sent with.
     """
 
     def __init__(self, app: ASGIApp, shown: Shown | None = None) -> None:
@@ -227,11 +240,13 @@ class Guard:
 
         async def sending(message: Message) -> None:
             nonlocal begun
-            begun = begun or message["type"] == "http.response.start"
+            if message["type"] == "http.response.start":
+                begun = True
+                message["headers"] = with_headers(message.get("headers", ()))
             await send(message)
 
         async def answer(problem: Problem) -> None:
-            await _answer(request, problem, self._shown)(scope, receive, send)
+            await _answer(request, problem, self._shown)(scope, receive, sending)
 
         path = request.url.path
         most = next((most for end, most in BODY_MAX_AT.items() if path.endswith(end)), BODY_MAX)
@@ -250,6 +265,13 @@ class Guard:
                 await answer(_problem_of_fault(error, request.url.path))
 
 
+def with_headers(headers: Iterable[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
+    """The headers of an answer with those that none goes without."""
+    sent = list(headers)
+    there = {name.lower() for name, _ in sent}
+    return sent + [header for header in HEADERS if header[0] not in there]
+
+
 def _too_large() -> HTTPException:
     return HTTPException(
         HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "the body of the request is too large"
@@ -257,12 +279,20 @@ def _too_large() -> HTTPException:
 
 
 def _limited(receive: Receive, most: int) -> Receive:
-    """Receive a body piece by piece, and refuse it once it has grown too large."""
+    """Receive a body piece by piece; refuse it once it is too large or its client has stopped."""
     received = 0
+    whole = False
 
     async def limited() -> Message:
-        nonlocal received
-        message = await receive()
+        nonlocal received, whole
+        try:
+            # After the body a client only tells that it has gone, whenever that is.
+            message = await asyncio.wait_for(receive(), None if whole else BODY_WAIT_S)
+        except TimeoutError:
+            raise HTTPException(
+                HTTPStatus.REQUEST_TIMEOUT, "the rest of the request did not come"
+            ) from None
+        whole = not message.get("more_body", False)
         received += len(message.get("body", b""))
         if received > most:
             raise _too_large()

@@ -62,6 +62,7 @@ SETTINGS: Mapping[str, str] = {
     **KEEP_SETTINGS,
     "pages.host": "address the pages are served on; 127.0.0.1 when left out",
     "pages.port": "port the pages are served on; 8460 when left out",
+    "pages.names": "list of further names that browsers reach the pages by, such as a proxy's",
     "channel.id": "short name of the channel: a-z, 0-9 and hyphen, 64 at most",
     "channel.place": "where the sensor is, in your words; the id when left out",
     "channel.role": "what it measures: " + ", ".join(role.value for role in Role),
@@ -192,10 +193,11 @@ class StoreSettings:
 
 @dataclass(frozen=True, slots=True)
 class PagesSettings:
-    """Where the pages and the api are served."""
+    """Where the pages and the api are served, and by which further names they are reached."""
 
     host: str = "127.0.0.1"
     port: int = 8460
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -424,7 +426,23 @@ def _store(table: Table) -> StoreSettings:
 def _pages(table: Table) -> PagesSettings:
     table.check_keys(_keys_of(table.name))
     plain = PagesSettings()
-    return PagesSettings(_host(table) or plain.host, table.whole("port", 1, 65_535, plain.port))
+    return PagesSettings(
+        _host(table) or plain.host, table.whole("port", 1, 65_535, plain.port), _names(table)
+    )
+
+
+def _names(table: Table) -> tuple[str, ...]:
+    names = table.values.get("names", [])
+    if not isinstance(names, list):
+        names = [names, None]
+    for name in names:
+        if not (isinstance(name, str) and re.fullmatch(r"[\w.-]+", name)):
+            raise table.error(
+                "names",
+                "that is no list of names.",
+                'Write it as names = ["cellar.example"], without scheme and port.',
+            )
+    return tuple(name.lower().rstrip(".") for name in names)
 
 
 def _host(table: Table) -> str | None:

@@ -21,9 +21,6 @@ from collector.config import Settings, load
 from collector.errors import SettingsError, StoreError
 from dashboards.supervise import Child, Supervisor, command, free_port, port_is_free
 
-#: Seconds that open requests (the live feed) get to end when the pages stop.
-GRACE_S = 2
-
 if TYPE_CHECKING:
     from api.answers import Workshop
     from api.record import Record
@@ -129,11 +126,9 @@ def protected_of(settings: Settings) -> Protected | None:
 
 def serve(settings: Settings, *, port: int | None = None) -> int:
     """The api and the pages in this process, until asked to stop."""
-    import uvicorn
-
     from api.answers import Workshop
     from api.record import Record
-    from api.serve import Server
+    from api.serve import server_of
     from collector.store.open import open_store
     from dashboards.app import create_app
 
@@ -148,16 +143,7 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
     store = open_store(settings, read_only=True)
     record = Record(settings.store.record_path)
     try:
-        app = create_app(Workshop(settings, store, record))
-        server = Server(
-            uvicorn.Config(
-                app,
-                host=host,
-                port=wanted,
-                log_level="warning",
-                timeout_graceful_shutdown=GRACE_S,
-            )
-        )
+        server = server_of(create_app(Workshop(settings, store, record)), settings.pages, wanted)
         threading.Thread(
             target=_tell_when_open, args=(server, f"http://{host}:{wanted}/"), daemon=True
         ).start()
