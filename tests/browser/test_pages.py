@@ -225,3 +225,22 @@ def test_the_clock_of_the_chart_is_the_servers(server: Server, open_page: Open) 
     hour = moment_of(whole_hour_ms).astimezone().strftime("%H:%M")
     ticks = watched.page.locator("#panel-0 .role-axis-label text").all_text_contents()
     assert hour in ticks or hour == "00:00", ticks
+
+
+def test_long_unbroken_names_widen_no_page(server: Server, open_page: Open) -> None:
+    """As long as a name may be and nowhere to break, with what could be taken for markup in it."""
+    name = 'Ä"<b>&' + "w" * 74
+    watched = open_page(390)
+    page = watched.page
+    for things in ("resins", "machines", "soaks"):
+        address = f"{server.address}/api/{things}/1"
+        answer = page.request.patch(address, data={"name": name})
+        assert answer.ok, answer.text()
+    wide = {}
+    for path in PAGES:
+        page.goto(server.address + path)
+        page.evaluate(UNFOLD)
+        wide[path] = page.evaluate("document.documentElement.scrollWidth")
+    assert {path: width for path, width in wide.items() if width > 390} == {}
+    assert page.locator("b").count() == 0
+    assert watched.complaints == []
