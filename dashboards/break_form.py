@@ -1,4 +1,4 @@
-"""How filled-in forms become fixtures, gauges and break tests. Pure."""
+"""How filled-in forms become break tests, and how a test on record fills a form in. Pure."""
 
 from __future__ import annotations
 
@@ -8,10 +8,15 @@ from datetime import datetime
 from typing import Any
 
 from api.checked import checked
-from api.record import BreakTest, Fixture, Gauge
+from api.prints import Print
+from api.record import BreakOutcome, BreakTest, SoakedAs
 from api.strength import Holding, LoadUnit
-from collector.errors import InvalidError
-from dashboards.sheet import number_of, text_of, time_of
+from collector.errors import InvalidError, VatsideError
+from dashboards import words
+from dashboards.afterwork_form import kept_time
+from dashboards.break_sources import read_value, value_of
+from dashboards.refusal import Refusal, refusal_of
+from dashboards.sheet import number_of, text_of
 
 HOLDINGS = {
     Holding.THREE_POINT: "three-point bending",
@@ -23,10 +28,33 @@ UNITS = {
     LoadUnit.KILOGRAM_FORCE: "kgf",
     LoadUnit.POUND_FORCE: "lbf",
 }
+OUTCOMES = {
+    BreakOutcome.BROKE: "It broke at this load",
+    BreakOutcome.HELD: "No break at the gauge’s limit",
+}
 
-#: The fields of a test that stay filled in for the next piece.
-STAYING = ("resin", "fixture", "gauge", "unit", "cured", "soak", "width_mm", "thickness_mm")
-FIELDS = ("piece", *STAYING, "specimen", "load", "tested", "note", "outcome")
+#: Every field of the form, with its label.
+LABELS = {
+    "piece": "Piece",
+    "load": "What the gauge showed",
+    "unit": "Unit of the load",
+    "outcome": "What came of it",
+    "origin": "Came from the print",
+    "resin": "Resin",
+    "fixture": "Fixture",
+    "gauge": "Gauge",
+    "cured": "Cure ended",
+    "soak": "Went through the soak run",
+    "width_mm": "Width measured",
+    "thickness_mm": "Thickness measured",
+    "tested": "Tested at",
+    "note": "Note",
+}
+#: ``resin_was`` is the resin the form was filled in with, so that a print brings its own.
+FIELDS = (*LABELS, "resin_was")
+
+#: The fields of a form by what the record calls them.
+_FIELD_OF = {"print": "origin", "part": "origin", "soaked.0": "soak", "load.value": "load"}
 
 
 def texts_of(form: Mapping[str, Any]) -> dict[str, str]:
@@ -34,12 +62,66 @@ def texts_of(form: Mapping[str, Any]) -> dict[str, str]:
     return {name: text_of(form, name) for name in FIELDS}
 
 
-def test_of(texts: Mapping[str, str], now: datetime) -> BreakTest:
+def entered(test: BreakTest) -> dict[str, str]:
+    """The form's text for a test that is on record."""
+    run = test.soaked[0] if test.soaked else None
+    return {
+        "piece": test.piece,
+        "load": words.plain(test.load.value) if test.load else "",
+        "unit": test.load.unit.value if test.load else "",
+        "outcome": test.outcome.value,
+        "origin": value_of(test.print, test.part),
+        "resin": str(test.resin),
+        "fixture": str(test.fixture),
+        "gauge": str(test.gauge),
+        "cured": words.field_time(test.cured),
+        "soak": value_of(run.soak, run.specimen) if run else "",
+        "width_mm": words.plain(test.width_mm),
+        "thickness_mm": words.plain(test.thickness_mm),
+        "tested": words.field_time(test.tested),
+        "note": test.note,
+        "resin_was": str(test.resin),
+    }
+
+
+def of_its_print(texts: Mapping[str, str], plate: Print) -> dict[str, str]:
+    """The form with the resin of the print it names, unless another resin was chosen by hand."""
+    left = texts["resin"] in ("", texts["resin_was"])
+    return {**texts, "resin": str(plate.resin)} if left else dict(texts)
+
+
+def entry_of(texts: Mapping[str, str], now: datetime, before: BreakTest | None = None) -> BreakTest:
     """The test that a filled-in form describes; an empty time of test means now.
 
+    ``before`` is what is being corrected: what the form does not tell of it stays.
     Raises ``InvalidError`` naming the field.
     """
-    held = texts["outcome"] == "no_break_at_the_limit"
+    print_id, part = read_value(texts["origin"], "origin")
+    resin = _number(texts["resin"], "resin")
+    return checked(
+        BreakTest,
+        {
+            "piece": texts["piece"],
+            "resin": resin,
+            "bottle": before.bottle if before and before.resin == resin else None,
+            "print": print_id,
+            "part": part,
+            "fixture": _number(texts["fixture"], "fixture"),
+            "gauge": _number(texts["gauge"], "gauge"),
+            **_outcome(texts),
+            "soaked": _soaked(texts, before),
+            "width_mm": number_of(texts["width_mm"], "width_mm"),
+            "thickness_mm": number_of(texts["thickness_mm"], "thickness_mm"),
+            "tested": kept_time(texts["tested"], before.tested if before else None, "tested")
+            or now,
+            "cured": kept_time(texts["cured"], before.cured if before else None, "cured"),
+            "note": texts["note"],
+        },
+    )
+
+
+def _outcome(texts: Mapping[str, str]) -> dict[str, object]:
+    held = texts["outcome"] == BreakOutcome.HELD
     load = number_of(texts["load"], "load")
     if held and load is not None:
         raise InvalidError(
@@ -53,42 +135,26 @@ def test_of(texts: Mapping[str, str], now: datetime) -> BreakTest:
             where="load",
             remedy="Type what the gauge showed, or tap that it did not break at the limit.",
         )
-    soak = _number(texts["soak"], "soak")
-    soaked = [{"soak": soak, "specimen": texts["specimen"] or texts["piece"]}] if soak else []
-    return checked(
-        BreakTest,
-        {
-            "piece": texts["piece"],
-            "resin": _number(texts["resin"], "resin"),
-            "fixture": _number(texts["fixture"], "fixture"),
-            "gauge": _number(texts["gauge"], "gauge"),
-            "outcome": "no_break_at_the_limit" if held else "broke",
-            "load": None if held else {"value": load, "unit": texts["unit"] or LoadUnit.NEWTON},
-            "soaked": soaked,
-            "width_mm": number_of(texts["width_mm"], "width_mm"),
-            "thickness_mm": number_of(texts["thickness_mm"], "thickness_mm"),
-            "tested": time_of(texts["tested"], "tested") or now,
-            "cured": time_of(texts["cured"], "cured"),
-            "note": texts["note"],
-        },
-    )
+    if held:
+        return {"outcome": BreakOutcome.HELD}
+    unit = texts["unit"] or LoadUnit.NEWTON
+    return {"outcome": BreakOutcome.BROKE, "load": {"value": load, "unit": unit}}
 
 
-def fixture_of(form: Mapping[str, Any]) -> Fixture:
-    """The fixture of a filled-in form. Raises ``InvalidError`` naming the field."""
-    lengths = {
-        name: number_of(text_of(form, name), name)
-        for name in ("span_mm", "width_mm", "thickness_mm")
-    }
-    return checked(
-        Fixture, {"name": text_of(form, "name"), "holding": text_of(form, "holding"), **lengths}
-    )
+def _soaked(texts: Mapping[str, str], before: BreakTest | None) -> tuple[SoakedAs, ...]:
+    """The run that was chosen, and those that only the api names."""
+    run, specimen = read_value(texts["soak"], "soak")
+    others = before.soaked[1:] if before else ()
+    if run is None:
+        return others
+    return (checked(SoakedAs, {"soak": run, "specimen": specimen or texts["piece"]}), *others)
 
 
-def gauge_of(form: Mapping[str, Any]) -> Gauge:
-    """The gauge of a filled-in form. Raises ``InvalidError`` naming the field."""
-    limit = {"value": number_of(text_of(form, "limit"), "limit"), "unit": text_of(form, "unit")}
-    return checked(Gauge, {"name": text_of(form, "name"), "limit": limit})
+def refused(fault: VatsideError | None) -> Refusal | None:
+    """Why the form was refused, tied to its field."""
+    if fault is not None and fault.where in _FIELD_OF:
+        fault = InvalidError(fault.what, where=_FIELD_OF[fault.where], remedy=fault.remedy)
+    return refusal_of(fault, LABELS)
 
 
 def next_piece(name: str) -> str:

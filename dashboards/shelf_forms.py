@@ -1,5 +1,4 @@
-"""What the forms of resins, bottles, plates and machines hold, and what they become. Pure but
-for the models.
+"""What the forms of the things on the shelf hold, and what they become. Pure but for the models.
 
 A form is a mapping of names to text. Lines that come in any number (the parts of a plate, the
 sensors of a machine) are fields with a number: ``part-0``, ``spot-0``, ``part-1`` and so on.
@@ -17,7 +16,7 @@ from api.record import Bottle, ChannelLink, Machine, Plate, Resin
 from collector.channels import Channel
 from collector.errors import InvalidError
 from collector.readings import Role
-from dashboards import words
+from dashboards import bench_forms, words
 from dashboards.afterwork_form import kept_time
 from dashboards.sheet import id_of, number_of
 
@@ -307,5 +306,21 @@ KINDS = {
         ("channel", "since", "until"),
         _machine_entered,
         _machine_of,
+    ),
+    "fixtures": Kind(
+        "fixtures",
+        "fixture",
+        bench_forms.FIXTURE_LABELS,
+        (),
+        bench_forms.fixture_entered,
+        bench_forms.fixture_of,
+    ),
+    "gauges": Kind(
+        "gauges",
+        "gauge",
+        bench_forms.GAUGE_LABELS,
+        (),
+        bench_forms.gauge_entered,
+        bench_forms.gauge_of,
     ),
 }

@@ -1,12 +1,14 @@
-"""Resins, bottles, plates and machines in words, for lists and for two people at one of them."""
+"""The things on the shelf in words, for lists and for two people at one of them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
 
-from api.record import Bottle, ChannelLink, Machine, Plate, Resin
+from api.record import Bottle, ChannelLink, Fixture, Gauge, Machine, Plate, Resin
 from dashboards import words
+from dashboards.bench_forms import LENGTHS
+from dashboards.break_form import HOLDINGS, UNITS
 from dashboards.shelf_forms import BOTTLE_TIMES, GUIDANCE
 
 
@@ -41,6 +43,15 @@ def said(entry: object, resins: Mapping[int, str], now: datetime) -> dict[str, s
     elif isinstance(entry, Machine):
         links = "; ".join(link(one, now) for one in entry.channels)
         found = {"Sensors": links, "Note": entry.note}
+    elif isinstance(entry, Fixture):
+        found = {"Holding": HOLDINGS[entry.holding]}
+        for length, label in LENGTHS.items():
+            value = getattr(entry, length)
+            found[label] = f"{words.plain(value)} mm" if value is not None else ""
+        found |= {"Note": entry.note}
+    elif isinstance(entry, Gauge):
+        limit = f"{words.plain(entry.limit.value)} {UNITS[entry.limit.unit]}"
+        found = {"The most it can read": limit, "Note": entry.note}
     name = "" if isinstance(entry, Bottle) else getattr(entry, "name", "")
     return {label: text for label, text in {"Name": name, **found}.items() if text}
 

@@ -210,6 +210,16 @@ class Breaks(Ledger[BreakTest]):
         rest = f"ORDER BY tested_ms DESC, id DESC LIMIT {int(limit)}"
         return self._where(" AND ".join(conditions), tuple(values), rest)
 
+    def of_print(self, print_id: int) -> list[Kept[BreakTest]]:
+        """The tests of pieces of a print, in the order in which they were made."""
+        return self._where("print = ?", (print_id,))
+
+    def broken_parts(self) -> frozenset[tuple[int, str]]:
+        """The parts that broke, each by its print and name."""
+        sql = "SELECT print, part FROM break_test WHERE part IS NOT NULL AND outcome = ?"
+        rows = self._database.rows(sql, (BreakOutcome.BROKE.value,))
+        return frozenset((row["print"], row["part"]) for row in rows)
+
     def count(self) -> int:
         """How many tests are on record."""
         row = self._database.row("SELECT count(*) FROM break_test", ())
@@ -263,10 +273,15 @@ class Breaks(Ledger[BreakTest]):
         row = self._database.row(f"SELECT resin FROM {kind} WHERE id = ?", (kind_id,))
         if row is not None and row["resin"] != resin:
             raise InvalidError(
-                f"{kind} {kind_id} is of resin {row['resin']}, not of resin {resin}",
+                f"{kind} {kind_id} is of {self._resin(row['resin'])}, not of {self._resin(resin)}",
                 where=kind,
                 remedy=f"Choose a {kind} of the piece's resin, or correct the resin.",
             )
+
+    def _resin(self, number: int) -> str:
+        """A resin as a sentence says it: ``resin 2 (Kiln Amber)``."""
+        row = self._database.row("SELECT name FROM resin WHERE id = ?", (number,))
+        return f"resin {number} ({row['name']})" if row is not None else f"resin {number}"
 
     def _check_load(self, entry: BreakTest) -> None:
         row = self._database.row(
@@ -321,7 +336,8 @@ class Breaks(Ledger[BreakTest]):
             )
         if row["resin"] not in (None, entry.resin):
             raise InvalidError(
-                f"specimen {run.specimen} is of resin {row['resin']}, not of resin {entry.resin}",
+                f"specimen {run.specimen} is of {self._resin(row['resin'])}, "
+                f"not of {self._resin(entry.resin)}",
                 where=where,
                 remedy="Choose a specimen of the piece's resin, or correct the resin.",
             )

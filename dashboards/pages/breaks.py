@@ -3,28 +3,38 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse, Response
+from starlette.datastructures import FormData
 
 from api.answers import Workshop
-from api.break_answers import Comparison, break_rows, compared_breaks, said_of, stress_said
+from api.break_answers import (
+    BreakRow,
+    Comparison,
+    break_rows,
+    compared_breaks,
+    said_of,
+    stress_said,
+)
 from api.break_groups import BreakGroups, GroupBy, Measure, figure, interval_words
-from api.photographs import PICTURE_MAX
 from api.prints import MOST_ID
+from api.record import BreakTest, Kept
 from api.strength import LoadUnit
-from collector.errors import ConflictError, InvalidError
-from dashboards import break_form, chart_rows, words
+from collector.errors import ConflictError, InvalidError, NotFoundError
+from dashboards import break_form, break_sources, chart_rows, shelf_forms, words
 from dashboards.figure import Figure, KeyEntry, Table
-from dashboards.pages.workshop import WorkshopHere, resin_names
+from dashboards.pages.break_entry import choices_of, entry_from
+from dashboards.pages.shelf import ledger_of
+from dashboards.pages.workshop import WorkshopHere
 from dashboards.sheet import Filled, Now, Sheets, SheetsHere, onwards, text_of
 
 router = APIRouter(include_in_schema=False)
 
-EntryId = Annotated[int, Path(ge=1, lt=2**63)]
 Id = Annotated[int | None, Query(ge=1, le=MOST_ID)]
 Fault = InvalidError | ConflictError
 
@@ -35,7 +45,20 @@ BY = {GroupBy.RESIN: "resin", GroupBy.HISTORY: "soak history", GroupBy.AGE: "age
 #: Which pieces are compared, by what the address says, and what that asks for.
 PIECES = {"": "all", "no": "never soaked", "yes": "soaked"}
 SOAKED = {"no": False, "yes": True}
+#: The fields of the small forms for fixtures and gauges.
+SMALL = ("which", "name", "holding", "span_mm", "width_mm", "thickness_mm", "limit", "unit")
+
 MEASURES = {Measure.LOAD: "load", Measure.STRESS: "nominal stress"}
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """What was just done to a test, so that it can be taken back."""
+
+    id: int
+    revision: int
+    said: str
+    gone: bool
 
 
 @router.get("/breaks")
@@ -48,14 +71,28 @@ def bench(
     fixture: Id = None,
     soaked: Literal["", "no", "yes"] = "",
     after: Id = None,
+    gone: Id = None,
+    of_print: Annotated[int | None, Query(alias="print", ge=1, le=MOST_ID)] = None,
 ) -> HTMLResponse:
     """The form for the next piece, the newest tests, and groups compared.
 
-    ``after`` is the test just put on record: the form goes on from it.
+    ``after`` is the test just put on record: the form goes on from it. ``gone`` is one just
+    taken off, ``print`` one whose parts are to be broken.
     """
-    texts = _texts_after(workshop, after)
+    if of_print is not None:
+        texts = _texts_of_print(workshop, of_print)
+    else:
+        texts = _texts_after(workshop, after)
     return _bench(
-        workshop, sheets, now, texts, by=by, measure=measure, fixture=fixture, soaked=soaked
+        workshop,
+        sheets,
+        now,
+        texts,
+        by=by,
+        measure=measure,
+        fixture=fixture,
+        soaked=soaked,
+        noted=_noted(workshop, after or gone, now),
     )
 
 
@@ -67,66 +104,113 @@ def tested(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -
     if key is not None and (made := workshop.record.breaks.made_with_key(key)) is not None:
         return onwards(f"/breaks?after={made.id}&kept=break")
     try:
-        kept = workshop.record.breaks.add(break_form.test_of(texts, now), key=key)
+        kept = workshop.record.breaks.add(entry_from(workshop, texts, now), key=key)
     except (InvalidError, ConflictError) as fault:
         return _bench(workshop, sheets, now, texts, fault=fault)
     return onwards(f"/breaks?after={kept.id}&kept=break")
 
 
-@router.post("/breaks/{id}/delete")
-def take_back(workshop: WorkshopHere, sheets: SheetsHere, now: Now, id: EntryId) -> Response:
-    """Take a test off the record; its revisions keep it."""
-    return _done(workshop, sheets, now, lambda: workshop.record.breaks.delete(id), "/breaks#tests")
-
-
 @router.post("/breaks/fixtures")
 def add_fixture(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> Response:
     """Put a fixture on record."""
-    add = workshop.record.fixtures.add
-    return _done(
-        workshop,
-        sheets,
-        now,
-        lambda: add(break_form.fixture_of(form)),
-        "/breaks?kept=fixture#tested",
-    )
+    return _add(workshop, sheets, now, form, "fixture")
 
 
 @router.post("/breaks/gauges")
 def add_gauge(workshop: WorkshopHere, sheets: SheetsHere, now: Now, form: Filled) -> Response:
     """Put a gauge on record."""
-    add = workshop.record.gauges.add
-    return _done(
-        workshop, sheets, now, lambda: add(break_form.gauge_of(form)), "/breaks?kept=gauge#tested"
-    )
+    return _add(workshop, sheets, now, form, "gauge")
 
 
-def _done(
-    workshop: Workshop, sheets: Sheets, now: datetime, act: Callable[[], object], onto: str
-) -> Response:
-    """Do what a form asks and go on, or show the bench with what was wrong."""
+def _add(workshop: Workshop, sheets: Sheets, now: datetime, form: FormData, which: str) -> Response:
+    """Put what a small form describes on record, or show the bench with what was wrong."""
+    kind = shelf_forms.KINDS[f"{which}s"]
+    typed = {name: text_of(form, name) for name in (*SMALL, *kind.labels)}
     try:
-        act()
+        entry = kind.entry_of(typed, (), None)
+        ledger_of(workshop, kind.path).add(entry)
     except (InvalidError, ConflictError) as fault:
-        return _bench(workshop, sheets, now, _texts_after(workshop, None), fault=fault)
-    return onwards(onto)
+        texts = _texts_after(workshop, None)
+        return _bench(workshop, sheets, now, texts, fault=fault, small=typed | {"which": which})
+    return onwards(f"/breaks?kept={which}#bench")
+
+
+def _noted(workshop: Workshop, id: int | None, now: datetime) -> Noted | None:
+    """What was just put on record or taken off, with the revision it stands at."""
+    if id is None:
+        return None
+    ledger = workshop.record.breaks
+    try:
+        kept, gone = ledger.get(id), False
+    except NotFoundError:
+        try:
+            last = ledger.revisions(id)[-1]
+        except NotFoundError:
+            return None
+        stood = BreakTest.model_validate(last.before)
+        kept, gone = Kept(id, last.revision, last.changed, stood), True
+    (row,) = break_rows(workshop, [kept], now)
+    return Noted(id, kept.revision, f"{kept.entry.piece}, {said_of(row)}", gone)
+
+
+# ---- what the form is filled in with ---------------------------------------------------------
 
 
 def _texts_after(workshop: Workshop, after: int | None) -> dict[str, str]:
     """The form for the piece after a test, or after the newest one; empty at the very first."""
     texts = dict.fromkeys(break_form.FIELDS, "")
-    newest = workshop.record.breaks.newest(1)
-    kept = workshop.record.breaks.get(after) if after else newest[0] if newest else None
+    record = workshop.record
+    newest = record.breaks.newest(1)
+    try:
+        kept = record.breaks.get(after) if after else newest[0] if newest else None
+    except NotFoundError:  # taken back since
+        kept, after = newest[0] if newest else None, None
     if kept is None:
-        return texts
+        first = next(iter(record.resins.all()), None)
+        return texts | {"resin_was": str(first.id) if first else ""}
     test = kept.entry
     texts |= {"resin": str(test.resin), "fixture": str(test.fixture), "gauge": str(test.gauge)}
+    texts |= {"resin_was": str(test.resin)}
     texts["unit"] = (test.load.unit if test.load else _gauge_unit(workshop, test.gauge)).value
     if after:
-        texts["piece"] = break_form.next_piece(test.piece)
-        texts["cured"] = words.field_time(test.cured)
-        texts["soak"] = str(test.soaked[0].soak) if test.soaked else ""
+        texts |= _going_on(workshop, test)
     return texts
+
+
+def _going_on(workshop: Workshop, test: BreakTest) -> dict[str, str]:
+    """What stays for the next piece, and which piece that is likely to be."""
+    found = {
+        "piece": break_form.next_piece(test.piece),
+        "cured": words.field_time(test.cured),
+    }
+    if test.print is not None and test.part is None:
+        found["origin"] = str(test.print)
+    elif test.print is not None:
+        plate = workshop.record.prints.get(test.print)
+        part = break_sources.next_part(plate, test.part, workshop.record.breaks.broken_parts())
+        found["origin"] = break_sources.value_of(test.print, part) if part else ""
+        if part and test.piece == test.part:
+            found["piece"] = part
+    if test.soaked:
+        run, specimen = test.soaked[0].soak, test.soaked[0].specimen
+        entry = workshop.record.soaks.get(run).entry
+        after = break_sources.next_specimen(entry, specimen)
+        by_name = specimen == test.piece
+        found["soak"] = str(run) if by_name else break_sources.value_of(run, after) if after else ""
+    return found
+
+
+def _texts_of_print(workshop: Workshop, print_id: int) -> dict[str, str]:
+    """The form for the first part of a print that has not broken."""
+    plate = workshop.record.prints.get(print_id)
+    part = break_sources.next_part(plate, None, workshop.record.breaks.broken_parts())
+    resin = str(plate.entry.resin)
+    return _texts_after(workshop, None) | {
+        "origin": break_sources.value_of(print_id, part),
+        "resin": resin,
+        "resin_was": resin,
+        "piece": part or "",
+    }
 
 
 def _gauge_unit(workshop: Workshop, gauge: int) -> LoadUnit:
@@ -144,9 +228,10 @@ def _bench(
     fixture: int | None = None,
     soaked: str = "",
     fault: Fault | None = None,
+    small: Mapping[str, str] | None = None,
+    noted: Noted | None = None,
 ) -> HTMLResponse:
     record = workshop.record
-    fixtures = record.fixtures.all()
     rows = break_rows(workshop, record.breaks.newest(LISTED_N), now)
     chosen = fixture or (rows[0].kept.entry.fixture if rows else None)
     found = None
@@ -159,13 +244,12 @@ def _bench(
         now,
         status=fault.status if fault else 200,
         fault=fault,
-        texts=texts,
-        resins=resin_names(workshop),
-        fixtures=fixtures,
-        gauges=record.gauges.all(),
-        soaks=list(reversed(record.soaks.all())),
+        wrong=None if small else break_form.refused(fault),
+        small=dict.fromkeys(SMALL, "") | dict(small or {}),
+        noted=noted,
         rows=rows,
-        tests_n=len(record.breaks.all()),
+        came_from=lambda row: _came_from(workshop, row),
+        tests_n=record.breaks.count(),
         found=found,
         chosen=chosen,
         by=by,
@@ -173,19 +257,23 @@ def _bench(
         soaked=soaked,
         pieces=PIECES,
         key=str(uuid.uuid4()),
-        picture_max=PICTURE_MAX,
         photographs={
             row.kept.id: record.photographs.of(break_id=row.kept.id, limit=4) for row in rows
         },
         figure=None if found is None or not found.groups else groups_figure(found),
-        forms=break_form,
         groupings=BY,
         measures=MEASURES,
         said_of=said_of,
         stress_said=stress_said,
-        plain=figure,
         interval_words=interval_words,
+        **choices_of(workshop, texts, now),
     )
+
+
+def _came_from(workshop: Workshop, row: BreakRow) -> str:
+    test = row.kept.entry
+    plate = None if test.print is None else workshop.record.prints.get(test.print).entry
+    return break_sources.came_from(test, plate)
 
 
 def groups_figure(found: BreakGroups) -> Figure:

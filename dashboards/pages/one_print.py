@@ -11,15 +11,14 @@ from fastapi import APIRouter, Depends, Path, Query
 from fastapi.responses import HTMLResponse
 
 from api.answers import Workshop, conditions_of
+from api.break_answers import break_rows, said_of
 from api.causes_answers import unusual_answer
-from api.checked import checked
 from api.marks import Counted
 from api.phases import first_layers, phases_of
 from api.photographs import PICTURE_MAX
 from api.print_answers import remarks_on
 from api.print_conditions import LEAST_COVERAGE
 from api.prints import Outcome, Print, window_of
-from api.record import Kept
 from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
 from dashboards import chart_rows, print_report, traces, words
@@ -29,6 +28,7 @@ from dashboards.pages.planned_time import planned_time
 from dashboards.pages.workshop import WorkshopHere
 from dashboards.print_words import Names, bottle_in_words, cost_in_words, in_words
 from dashboards.sheet import Now, Sheets, SheetsHere, number_of
+from dashboards.stood_before import befores_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -41,15 +41,6 @@ MARGIN_MS = 30 * 60_000
 LONGEST_MS = 7 * 86_400_000
 
 CHART_ROLES = (Role.VAT_TEMPERATURE, Role.ROOM_TEMPERATURE, Role.ROOM_HUMIDITY)
-
-
-@dataclass(frozen=True, slots=True)
-class Before:
-    """What stood before one change: when it was changed, how, and which entries differed."""
-
-    changed: datetime
-    change: str
-    differences: list[tuple[str, str, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +147,10 @@ def show_print(
         countings=words.COUNTED,
         unusual=unusual_answer(workshop, kept.id, now) if plate.failed_share else None,
         said=said,
-        befores=befores_of(workshop, kept, names),
+        tests=break_rows(workshop, workshop.record.breaks.of_print(kept.id), now),
+        bench=bool(workshop.record.fixtures.all()),
+        break_said=said_of,
+        befores=befores_of(workshop.record.prints, kept, lambda one: in_words(one, names)),
         resins=names.resins,
         machines=names.machines,
         outcomes=Outcome,
@@ -200,20 +194,3 @@ def figures_of(
         panel_figure(panel, start_ms, max(end_ms, start_ms + 1), f"panel-{number}", spans)
         for number, panel in enumerate(chart_rows.panels_of(drawn))
     ]
-
-
-def befores_of(workshop: Workshop, kept: Kept[Print], names: Names) -> list[Before]:
-    """What stood before each change, newest change first, in words."""
-    after = in_words(kept.entry, names)
-    befores: list[Before] = []
-    for revision in reversed(workshop.record.prints.revisions(kept.id)):
-        stood = in_words(checked(Print, revision.before), names)
-        labels = dict.fromkeys([*stood, *after])
-        differences = [
-            (label, stood.get(label, "nothing"), after.get(label, "nothing"))
-            for label in labels
-            if stood.get(label) != after.get(label)
-        ]
-        befores.append(Before(revision.changed, revision.change, differences))
-        after = stood
-    return befores

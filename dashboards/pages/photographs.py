@@ -14,6 +14,7 @@ from api.answers import Workshop
 from api.photographs import keep_photograph, picture_of, reduced
 from api.record import Photograph
 from collector.errors import ConflictError, InvalidError
+from dashboards.pages.one_break import BreakId, show_break
 from dashboards.pages.one_print import PrintId, show_print
 from dashboards.pages.print_changes import revision_of
 from dashboards.pages.workshop import WorkshopHere
@@ -57,14 +58,18 @@ async def add(
 
 @router.post("/breaks/{break_id}/photographs")
 async def add_of_break(
-    workshop: WorkshopHere, break_id: Annotated[int, Path(ge=1, lt=2**63)], request: Request
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, break_id: BreakId, request: Request
 ) -> Response:
     """Put a photograph of a piece on the break bench on record."""
     async with request.form(max_files=1) as form:
         picture = form.get("picture")
         sent = await picture.read() if isinstance(picture, UploadFile) else b""
-        await run_in_threadpool(_keep, workshop, None, sent, form, break_id=break_id)
-    return onwards("/breaks#tests")
+        try:
+            kept_id = await run_in_threadpool(_keep, workshop, None, sent, form, break_id=break_id)
+        except (InvalidError, ConflictError) as fault:
+            said = InvalidError(fault.what, where="photograph", remedy=fault.remedy)
+            return await run_in_threadpool(show_break, workshop, sheets, now, break_id, fault=said)
+    return onwards(f"/breaks/{break_id}?done=photograph-{kept_id}#photographs")
 
 
 def _keep(
@@ -105,7 +110,7 @@ def _page_of(workshop: Workshop, entry: Photograph, done: str) -> str:
     if entry.look is not None:
         return f"/soak/{workshop.record.looks.get(entry.look).entry.soak}#looks"
     if entry.break_test is not None:
-        return "/breaks#tests"
+        return f"/breaks/{entry.break_test}?done={done}#photographs"
     return f"/prints/{entry.print}?done={done}#photographs"
 
 

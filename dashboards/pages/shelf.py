@@ -1,4 +1,5 @@
-"""The shelf: resins, bottles, plates and machines, each put on record, corrected, taken back."""
+"""The shelf: resins, bottles, plates, machines and the break bench's fixtures and gauges, each
+put on record, corrected, taken back."""
 
 from __future__ import annotations
 
@@ -17,7 +18,7 @@ from api.record import Bottle, Kept
 from api.record.ledger import Ledger
 from api.sensor_moves import move_sensor
 from collector.errors import ConflictError, InvalidError, NotFoundError
-from dashboards import shelf_forms, shelf_words, words
+from dashboards import bench_forms, break_form, shelf_forms, shelf_words, words
 from dashboards.pages.print_changes import revision_of
 from dashboards.pages.workshop import WorkshopHere, resin_names
 from dashboards.print_clash import Clash, rows_of
@@ -270,6 +271,8 @@ def _form(
         bottle_times=shelf_forms.BOTTLE_TIMES,
         resins=resins,
         spots=Spot,
+        bench=break_form,
+        lengths=bench_forms.LENGTHS,
         sensors=_sensors(workshop, lines if kind.path == "machines" else []),
         links=kept.entry.channels if kept and kind.path == "machines" else (),
         link_words=lambda link: shelf_words.link(link, now),

@@ -51,6 +51,8 @@ PAGES = [
     "/shelf/bottles/new",
     "/shelf/plates/new",
     "/shelf/machines/1",
+    "/shelf/fixtures/new",
+    "/shelf/gauges/new",
     "/health",
     "/sensors",
     "/sensors/chamber?boiling_read_c=99.1&pressure_hpa=1000&preview=yes",

@@ -8,6 +8,7 @@ from playwright.sync_api import expect
 from api.record import BreakOutcome, Fixture, Gauge, Load
 from api.strength import Holding, LoadUnit
 from tests.browser.conftest import Open, Server, drawn
+from tests.browser.test_axe import found_by_axe
 
 pytestmark = pytest.mark.services
 
@@ -53,6 +54,46 @@ def test_ten_pieces_in_a_row_on_a_phone(server: Server, open_page: Open) -> None
     expect(page.locator(".answer")).to_contain_text("1 of them unbroken at the gauge's limit")
     width = page.evaluate("document.documentElement.scrollWidth")
     assert width <= 390
+    assert not watched.complaints
+
+
+def test_a_piece_of_a_print_is_corrected_and_taken_out_on_a_phone(
+    server: Server, open_page: Open
+) -> None:
+    furnish(server)
+    watched = open_page(390, has_touch=True, is_mobile=True)
+    page = watched.page
+    page.goto(f"{server.address}/prints/40")
+    page.get_by_role("link", name="Note a break test of a part").tap()
+    load = page.get_by_label("What the gauge showed")
+    expect(load).to_be_focused()
+    # Piece, resin and cure are those of the print: the load is all that is typed.
+    for number, value in enumerate(("14", "15")):
+        load.fill(value)
+        load.press("Enter")
+        expect(page.locator("#tests tbody tr")).to_have_count(number + 1)
+    record = server.workshop.record
+    tests = [kept.entry for kept in record.breaks.all()]
+    parts = [part.name for part in record.prints.get(40).entry.parts]
+    assert [(test.print, test.part, test.piece) for test in tests] == [
+        (40, name, name) for name in parts[:2]
+    ]
+    assert {test.resin for test in tests} == {record.prints.get(40).entry.resin}
+    assert found_by_axe(page) == []
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.get_by_role("link", name="Photograph, correct").tap()
+    page.get_by_label("What the gauge showed").fill("12,5")
+    page.get_by_role("button", name="Save the correction").tap()
+    page.get_by_text("what stood before is kept below").wait_for()
+    expect(page.locator("ins")).to_have_text("broke at 12.5 N")
+    assert found_by_axe(page) == []
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.get_by_role("button", name="Take it off the record").tap()
+    expect(page.locator("#tests tbody tr")).to_have_count(1)
+    page.get_by_role("button", name="Undo").tap()
+    page.get_by_text("What stood before is back.").wait_for()
+    assert [kept.entry.part for kept in record.breaks.all()] == parts[:2]
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
     assert not watched.complaints
 
 

@@ -6,14 +6,17 @@ import csv
 import html
 import io
 import re
+from datetime import timedelta
 
 import pytest
 from PIL import Image
 from starlette.testclient import TestClient
 
 from api.answers import Workshop
-from api.record import BreakOutcome
-from dashboards.break_form import next_piece
+from api.prints import Print
+from api.record import Bottle, BreakOutcome, Load, SoakedAs
+from api.strength import LoadUnit
+from dashboards.break_form import entered, next_piece
 from tests.dashboards import workshops
 
 FIXTURE = {
@@ -83,7 +86,11 @@ def test_a_row_of_pieces_one_after_the_other(filled: Workshop, bench: TestClient
         ({"outcome": "no_break_at_the_limit"}, "has no load"),
         ({"piece": ""}, "at least 1 character"),
         ({"fixture": "9"}, "9"),
-        ({"soak": "1", "specimen": "nobody"}, "nobody"),
+        ({"soak": "1:nobody"}, "no specimen nobody"),
+        ({"soak": "rubbish"}, "none of the list"),
+        ({"origin": "2:nobody"}, "no part named nobody"),
+        ({"origin": "1"}, "print 1 is of resin 1 (harbour grey), not of resin 2 (kiln amber)"),
+        ({"origin": "9999"}, "no print 9999"),
         ({"cured": "2026-02-01T10:00"}, "before its cure ended"),
     ],
 )
@@ -92,7 +99,7 @@ def test_a_slip_is_told_and_nothing_typed_is_lost(
 ) -> None:
     answer = bench.post("/breaks", data=TEST | change)
     assert answer.status_code in (409, 422)
-    assert said in html.unescape(answer.text)
+    assert said in html.unescape(answer.text).lower()
     assert filled.record.breaks.all() == []
     assert field(answer.text, "piece") == (TEST | change)["piece"]
 
@@ -180,3 +187,176 @@ def test_a_piece_that_held_is_a_number_nowhere(bench: TestClient, limit: str) ->
         assert (test["load"], test["load_n"], test["stress_mpa"]) == (None, None, None)
     (group,) = bench.get("/api/breaks/groups?fixture=1").json()["groups"]
     assert (group["median"], group["interval"], group["modulus"]) == (None, None, None)
+
+
+# ---- where a piece comes from ----------------------------------------------------------------
+
+
+def selected(page: str, name: str) -> str:
+    """The choice that a list of the page shows."""
+    found = re.search(rf'<select id="{name}".*?</select>', page, re.S)
+    assert found, name
+    chosen = re.search(r'<option value="([^"]*)" selected>', found[0])
+    return html.unescape(chosen[1]) if chosen else ""
+
+
+def test_a_print_brings_the_resin_and_the_cure_of_its_pieces(
+    filled: Workshop, bench: TestClient
+) -> None:
+    plate = filled.record.prints.get(38)
+    cure = {"start": plate.entry.end, "minutes": 30}
+    noted = Print.model_validate({**plate.entry.model_dump(), "afterwork": {"cure": cure}})
+    filled.record.prints.change(38, noted)
+    form = bench.get("/breaks").text
+    assert "print 38: Lamp collar 1" in form
+    # The form came with the first resin of the list; nobody touched it.
+    sent = TEST | {"origin": "38:Lamp collar 1", "resin": field(form, "resin_was")}
+    page = bench.post("/breaks", data=sent | {"resin_was": field(form, "resin_was")}).text
+    (kept,) = filled.record.breaks.all()
+    assert (kept.entry.print, kept.entry.part) == (38, "Lamp collar 1")
+    assert kept.entry.resin == plate.entry.resin
+    assert kept.entry.cured is None
+    assert plate.entry.end is not None
+    days = (workshops.NOW - plate.entry.end - timedelta(minutes=30)) / timedelta(days=1)
+    assert f"{days:.1f} days after its cure" in page
+    assert "print 38: Lamp collar 1, broken already" in page
+    # The next piece is the next part of that plate.
+    assert selected(page, "origin") == "38:Lamp collar 2"
+    own = bench.get(f"/breaks/{kept.id}").text
+    assert '<a href="/prints/38">print 38: Lamp collar 1</a>' in own
+    assert "by its print" in own
+
+
+def test_from_the_page_of_a_print_the_bench_is_filled_in(
+    filled: Workshop, bench: TestClient
+) -> None:
+    assert 'href="/breaks?print=2"' in bench.get("/prints/2").text
+    page = bench.get("/breaks?print=2").text
+    for number in range(1, 5):
+        part = f"Lamp collar {number}"
+        assert (field(page, "piece"), selected(page, "origin")) == (part, f"2:{part}")
+        sent = TEST | {"piece": part, "origin": f"2:{part}", "resin": field(page, "resin_was")}
+        page = bench.post("/breaks", data=sent | {"resin_was": field(page, "resin_was")}).text
+    assert selected(page, "origin") == ""
+    tested = bench.get("/prints/2").text
+    assert tested.count("broke at 123 N") == 4
+    assert bench.get("/breaks?print=2").status_code == 200
+    again = bench.post("/breaks", data=sent | {"key": "other"})
+    assert (again.status_code, "breaks but once" in again.text) == (409, True)
+
+
+def test_the_next_specimen_of_a_run_is_offered(filled: Workshop, bench: TestClient) -> None:
+    tested = {"tested": "2026-01-14T23:00", "piece": "x", "resin": "1", "soak": "1:grey 1"}
+    assert "Collars, first run: grey 1" in bench.get("/breaks").text
+    page = bench.post("/breaks", data=TEST | tested)
+    assert filled.record.breaks.all()[0].entry.soaked[0].specimen == "grey 1"
+    assert selected(page.text, "soak") == "1:amber 1"
+
+
+# ---- one test on its own page ----------------------------------------------------------------
+
+
+def test_a_test_is_corrected_and_what_stood_before_is_kept(
+    filled: Workshop, bench: TestClient
+) -> None:
+    bench.post("/breaks", data=TEST | {"note": "clean", "tested": "2026-01-14T10:00"})
+    before = filled.record.breaks.get(1).entry
+    sent = TEST | {"load": "15", "revision": "1", "tested": "2026-01-14T10:00", "note": "clean"}
+    page = html.unescape(bench.post("/breaks/1", data=sent).text)
+    assert filled.record.breaks.get(1).entry == before.model_copy(
+        update={"load": Load(value=15, unit=LoadUnit.KILOGRAM_FORCE)}
+    )
+    assert "What it bore: <del>broke at 12.5 kgf</del> became <ins>broke at 15 kgf</ins>" in page
+    bench.post("/breaks/1/undo", data={"revision": "2"})
+    assert filled.record.breaks.get(1).entry == before
+    assert len(filled.record.breaks.revisions(1)) == 2
+    wrong = bench.post("/breaks/1", data=sent | {"revision": "3", "load": "hard"})
+    assert wrong.status_code == 422
+    assert 'value="hard"' in wrong.text
+    assert filled.record.breaks.get(1).entry == before
+
+
+def test_what_only_the_api_tells_of_a_test_outlives_a_correction(
+    filled: Workshop, bench: TestClient
+) -> None:
+    record = filled.record
+    bottle = record.bottles.add(Bottle(resin=2, lot="26-014")).id
+    second = record.soaks.add(workshops.short_run(workshops.NOW - timedelta(hours=3))).id
+    bench.post("/breaks", data=TEST | {"soak": "1", "tested": "2026-01-15T00:00"})
+    entry = record.breaks.get(1).entry
+    runs = (*entry.soaked, SoakedAs(soak=second, specimen="amber 1"))
+    stood = record.breaks.change(
+        1, entry.model_copy(update={"bottle": bottle, "soaked": runs, "tested": workshops.NOW})
+    )
+    texts = entered(stood.entry) | {"revision": str(stood.revision), "note": "clean"}
+    bench.post("/breaks/1", data=texts)
+    assert record.breaks.get(1).entry == stood.entry.model_copy(update={"note": "clean"})
+
+
+def test_a_test_is_taken_out_of_the_sums_and_brought_back(
+    filled: Workshop, bench: TestClient
+) -> None:
+    page = bench.post("/breaks", data=TEST).text
+    assert "amber 1, broke at 123 N" in page
+    assert 'action="/breaks/1/undo"' in page
+    gone = bench.post("/breaks/1/delete", data={"revision": "1"}).text
+    assert "Off the record" in gone
+    assert "No piece has been tested yet" in gone
+    assert filled.record.breaks.all() == []
+    back = bench.post("/breaks/1/undo", data={"revision": "1"})
+    assert "What stood before is back" in back.text
+    assert "it was off the record for a while" in back.text
+    assert [kept.entry.piece for kept in filled.record.breaks.all()] == ["amber 1"]
+    # An old page does not take out what was changed since.
+    late = bench.post("/breaks/1/delete", data={"revision": "1"})
+    assert (late.status_code, "Nothing was overwritten" in late.text) == (409, True)
+
+
+def test_two_at_one_test_and_nothing_is_overwritten(filled: Workshop, bench: TestClient) -> None:
+    bench.post("/breaks", data=TEST | {"tested": "2026-01-14T10:00"})
+    mine = TEST | {"revision": "1", "tested": "2026-01-14T10:00"}
+    bench.post("/breaks/1", data=mine | {"load": "14"})
+    clash = bench.post("/breaks/1", data=mine | {"note": "slipped a little"})
+    assert clash.status_code == 409
+    assert "Somebody else changed this test" in clash.text
+    assert filled.record.breaks.get(1).entry.note == ""
+    # Mine where I touched it, theirs elsewhere; sent again it goes through.
+    assert field(clash.text, "load") == "14"
+    assert field(clash.text, "note") == "slipped a little"
+    again = mine | {"load": "14", "note": "slipped a little", "revision": "2"}
+    bench.post("/breaks/1", data=again)
+    entry = filled.record.breaks.get(1).entry
+    assert entry.load is not None
+    assert (entry.load.value, entry.note) == (14, "slipped a little")
+
+
+def test_a_length_of_the_fixture_is_corrected_on_the_shelf(
+    filled: Workshop, bench: TestClient
+) -> None:
+    bench.post("/breaks", data=TEST)
+    assert "Flat bars" in bench.get("/shelf").text
+    span = FIXTURE | {"span_mm": "32", "revision": "1"}
+    bench.post("/shelf/fixtures/1", data=span)
+    # 3 F L / (2 b h^2) of 122.583 N over 32 mm on 10 x 4 mm: 36.8 MPa.
+    assert "36.8 MPa" in bench.get("/breaks").text
+    used = bench.post("/shelf/fixtures/1/delete", data={"revision": "2"})
+    assert "in use (break tests: 1)" in used.text
+    weak = bench.post("/shelf/gauges/1", data=GAUGE | {"limit": "10", "revision": "1"})
+    assert (weak.status_code, "break test 1 read 12.5 kgf" in weak.text.lower()) == (409, True)
+    assert 'value="10"' in weak.text
+
+
+@pytest.mark.parametrize(
+    ("path", "sent", "lost"),
+    [
+        ("fixtures", FIXTURE | {"span_mm": "wide"}, "Flat bars"),
+        ("gauges", GAUGE | {"limit": "strong"}, "Hand gauge"),
+    ],
+)
+def test_a_slip_in_a_small_form_loses_nothing(
+    client: TestClient, path: str, sent: dict[str, str], lost: str
+) -> None:
+    answer = client.post(f"/breaks/{path}", data=sent)
+    assert answer.status_code == 422
+    assert f'value="{lost}"' in answer.text
+    assert "is not a number" in answer.text
