@@ -40,6 +40,7 @@ from dashboards.pages import (
     shelf,
     soak,
     soak_done,
+    soak_looks,
     soak_report,
     tables,
 )
@@ -63,6 +64,7 @@ PAGE_ROUTERS = (
     one_break.router,
     resin_sheet.router,
     soak_done.router,
+    soak_looks.router,
     soak_report.router,
     health.router,
     sensors.router,

@@ -17,7 +17,6 @@ from api.answers import SoakNow, Workshop, soak_state
 from api.evidence import MANIFEST, packed, sealed, sum_of
 from api.photographs import picture_of, reduced
 from api.routes.soak_shape import shape_of
-from api.soak.verdict import StepVerdict
 from api.soak_answers import fastest_changes, profile_of
 from api.soak_evidence import photographs_of, record_files
 from api.soak_folds import channels_of
@@ -87,25 +86,11 @@ def report_of(
         settle=soak_words.settle(run.program.settle),
         pictures=list(_pictures(workshop, found)),
         said=soak_words,
-        doubts=doubts,
         too_fast=soak_words.too_fast(fastest_changes(workshop, found, now)),
         at=_at,
         when=_when,
         version=version("vatside"),
     )
-
-
-def doubts(step: StepVerdict) -> str:
-    """What casts doubt on the verdict of a step; ``none`` where nothing does."""
-    said = []
-    if step.excursions:
-        said.append(words.count(len(step.excursions), "excursion"))
-    if step.unrecorded_min:
-        said.append(f"{words.length(step.unrecorded_min * 60)} not recorded")
-    if step.overshot_by:
-        before = ", ".join(map(str, step.overshot_by))
-        said.append(f"over-shoot into a hotter band in step {before}")
-    return "; ".join(said) or "none"
 
 
 def _calibrated(workshop: Workshop, found: SoakNow) -> dict[str, str]:

@@ -14,11 +14,12 @@ from api.soak.program import (
     Program,
     Settle,
     SettleRule,
+    SoakRun,
     Step,
 )
 from api.soak.replicates import Difference
 from api.soak.state import Excursion, Phase, Place, RunState, StepLog
-from api.soak.verdict import SpecimenVerdict, Verdict
+from api.soak.verdict import SpecimenVerdict, StepVerdict, Verdict
 from api.soak_answers import FastestChange
 from api.soak_finish import Finish
 from api.soak_results import ApproachNow, ChamberReport, HeatOfResin
@@ -240,6 +241,13 @@ def step_words(log: StepLog) -> str:
     return f"step {log.number}: {band(log.step)}, dwell {words.clock_minutes(log.step.dwell_min)}"
 
 
+def apart(log: StepLog, run: SoakRun) -> str:
+    """How far the chamber's probes stood apart at most in the dwell of a step."""
+    if len(run.chamber_channels) == 1:
+        return "one probe"
+    return "–" if log.spread_k is None else f"{words.number(log.spread_k)} K"
+
+
 def ending(started: datetime, ended: datetime | None, now: datetime) -> str:
     """From when to when a run went."""
     until = words.moment(ended, now) if ended else "still under way"
@@ -259,6 +267,19 @@ def intervention(done: LoggedIntervention) -> str:
         steps = "; ".join(map(step_asked, done.program.steps))
         return f"the program was changed to {steps}{note}."
     return done.note
+
+
+def doubts(step: StepVerdict) -> str:
+    """What casts doubt on the verdict of a step; ``none`` where nothing does."""
+    said = []
+    if step.excursions:
+        said.append(words.count(len(step.excursions), "excursion"))
+    if step.unrecorded_min:
+        said.append(f"{words.length(step.unrecorded_min * 60)} not recorded")
+    if step.overshot_by:
+        before = ", ".join(map(str, step.overshot_by))
+        said.append(f"over-shoot into a hotter band in step {before}")
+    return "; ".join(said) or "none"
 
 
 # ---- over all runs ---------------------------------------------------------------------------

@@ -108,7 +108,8 @@ def remove(workshop: WorkshopHere, id: PhotographId, form: Filled) -> Response:
 def _page_of(workshop: Workshop, entry: Photograph, done: str) -> str:
     """The page that shows what a photograph shows, told what was ``done`` to it."""
     if entry.look is not None:
-        return f"/soak/{workshop.record.looks.get(entry.look).entry.soak}#looks"
+        soak_id = workshop.record.looks.get(entry.look).entry.soak
+        return f"/soak/{soak_id}?done={done}#looks"
     if entry.break_test is not None:
         return f"/breaks/{entry.break_test}?done={done}#photographs"
     return f"/prints/{entry.print}?done={done}#photographs"

@@ -1,4 +1,4 @@
-"""The soak bench: the runs, starting one, and one run live with its looks and verdicts."""
+"""The soak bench: the runs, starting one, and one run live with its verdicts, to its end."""
 
 from __future__ import annotations
 
@@ -12,9 +12,8 @@ from fastapi.responses import HTMLResponse, Response
 
 from api.answers import SoakNow, Workshop, soak_state
 from api.checked import checked
-from api.record import LoggedLook
 from api.soak.finishing import estimated_min
-from api.soak.program import READY_MADE, Finding, Program, SettleRule, SoakRun
+from api.soak.program import READY_MADE, Program, SettleRule, SoakRun
 from api.soak.verdict import verdicts
 from api.soak_answers import fastest_changes
 from api.soak_finish import finish_before, finish_now
@@ -23,8 +22,9 @@ from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, ms_of
 from dashboards import chart_rows, soak_form, soak_words, traces, words
 from dashboards.figure import Figure, KeyEntry, Table, marked_key, trace_keys, trace_table
+from dashboards.pages.print_changes import revision_of
 from dashboards.pages.workshop import WorkshopHere, resin_names
-from dashboards.sheet import Filled, Now, Sheets, SheetsHere, number_of, onwards, text_of, time_of
+from dashboards.sheet import Filled, Now, Sheets, SheetsHere, onwards, text_of, time_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -188,9 +188,11 @@ def chamber_figure(found: ChamberReport, number: int) -> Figure:
 
 
 @router.get("/soak/{soak_id}")
-def one_run(workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId) -> HTMLResponse:
-    """One run."""
-    return show_run(workshop, sheets, now, soak_id)
+def one_run(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId, done: str = ""
+) -> HTMLResponse:
+    """One run; ``done`` is what was just done to it and can be taken back."""
+    return show_run(workshop, sheets, now, soak_id, done=done)
 
 
 def show_run(
@@ -200,6 +202,7 @@ def show_run(
     soak_id: int,
     *,
     fault: Refusal | None = None,
+    done: str = "",
 ) -> HTMLResponse:
     """The page of one run; ``fault`` is what was wrong with what was just sent."""
     found = soak_state(workshop, soak_id, now)
@@ -209,6 +212,7 @@ def show_run(
         now,
         status=fault.status if fault else 200,
         fault=fault,
+        undo=undo_of(soak_id, done),
         kept=found.run,
         run=found.run.entry,
         found=found,
@@ -225,6 +229,34 @@ def show_run(
         too_fast=soak_words.too_fast(fastest_changes(workshop, found, now)),
         pictures={look.id: workshop.record.photographs.of(look_id=look.id) for look in found.looks},
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Undo:
+    """What was just done to a run, and where it is taken back; ``section`` is its place."""
+
+    section: str
+    said: str
+    address: str
+
+
+#: What can be done to the things of a run: where it is told, in words, and where it is undone.
+_UNDONE = {
+    "no-photograph": ("looks", "The photograph is off the record.", "/photographs/{id}/undo"),
+    "photograph": ("looks", "The photograph is on record.", "/photographs/{id}/undo"),
+    "no-look": ("looks", "The look is taken back.", "/soak/{soak}/looks/{id}/undo"),
+    "corrected-look": ("looks", "The look is corrected.", "/soak/{soak}/looks/{id}/undo"),
+    "no-done": ("done", "It is taken back.", "/soak/{soak}/interventions/{id}/undo"),
+}
+
+
+def undo_of(soak_id: int, done: str) -> Undo | None:
+    """The undo of ``no-photograph-7`` and the like; None where there is none."""
+    kind, _, number = done.rpartition("-")
+    if kind not in _UNDONE or not number.isdecimal() or len(number) > 18:
+        return None
+    section, said, address = _UNDONE[kind]
+    return Undo(section, said, address.format(soak=soak_id, id=number))
 
 
 @router.get("/soak/{soak_id}/now")
@@ -301,77 +333,28 @@ def profile_figure(workshop: Workshop, found: SoakNow, now: datetime) -> Figure:
     )
 
 
-# ---- looks, and the end ----------------------------------------------------------------------
-
-
-@router.post("/soak/{soak_id}/looks")
-def log_looks(
-    workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId, form: Filled
-) -> Response:
-    """Log what was seen: a finding for each specimen that was looked at, or all of them sound.
-
-    Fields are ``finding-0``, ``sag-0``, ``note-0`` and so on in the run's order; all or none.
-    """
-    run = workshop.record.soaks.get(soak_id).entry
-    try:
-        looks = looks_of(form, run, soak_id, now, failed_pieces(workshop, soak_id))
-        with workshop.record.transaction():
-            for look in looks:
-                workshop.record.looks.add(look)
-    except (InvalidError, ConflictError) as fault:
-        return show_run(workshop, sheets, now, soak_id, fault=fault)
-    return onwards(f"/soak/{soak_id}?kept=looks-{soak_id}#looks")
-
-
 def failed_pieces(workshop: Workshop, soak_id: int) -> set[str]:
     """The specimens of a run that a look found failed."""
     looks = (kept.entry for kept in workshop.record.looks.of(soak_id))
     return {look.specimen for look in looks if look.finding.gave_way}
 
 
-def looks_of(
-    form: Filled, run: SoakRun, soak_id: int, now: datetime, failed: set[str]
-) -> list[LoggedLook]:
-    """The looks of a filled-in form. Raises ``InvalidError`` when there is none.
+def past_time(form: Filled, field: str, now: datetime) -> datetime:
+    """The moment of a form's time field at which something was done or seen; empty means now.
 
-    ``all`` is the one tap that calls sound every piece but those in ``failed``.
+    Raises ``InvalidError`` for one that has not come yet.
     """
-    at = time_of(text_of(form, "time"), "time") or now
-    every = text_of(form, "all") == Finding.SOUND
-    looks: list[LoggedLook] = []
-    for number, specimen in enumerate(run.specimens):
-        finding = text_of(form, f"finding-{number}")
-        if every:
-            finding = "" if specimen.name in failed else Finding.SOUND.value
-        if not finding:
-            continue
-        sagged = finding == Finding.SAGGED
-        sag = number_of(text_of(form, f"sag-{number}"), f"sag-{number}") if sagged else None
-        values = {
-            "soak": soak_id,
-            "specimen": specimen.name,
-            "time": at,
-            "finding": finding,
-            "sag_mm": sag,
-            "note": "" if every else text_of(form, f"note-{number}"),
-        }
-        looks.append(checked(LoggedLook, values))
-    if not looks:
+    at = time_of(text_of(form, field), field) or now
+    if at > now:
         raise InvalidError(
-            "no finding was chosen", where="finding", remedy="Choose one for each piece you saw."
+            f"{words.moment(at, now)} has not come yet",
+            where=field,
+            remedy="Check day and time, in the zone named at the foot of the page.",
         )
-    return looks
+    return at
 
 
-@router.post("/soak/{soak_id}/looks/{look_id}/delete")
-def take_back(workshop: WorkshopHere, soak_id: SoakId, look_id: SoakId) -> Response:
-    """Take back a look that was logged by mistake; its revisions keep it."""
-    if workshop.record.looks.get(look_id).entry.soak != soak_id:
-        raise InvalidError(
-            f"look {look_id} belongs to another run", where="look", remedy="Reload the page."
-        )
-    workshop.record.looks.delete(look_id)
-    return onwards(f"/soak/{soak_id}#looks")
+# ---- the end ---------------------------------------------------------------------------------
 
 
 @router.post("/soak/{soak_id}/end")
@@ -381,10 +364,24 @@ def end_run(
     """End a run, or break it off with a reason."""
     kept = workshop.record.soaks.get(soak_id)
     try:
-        at = time_of(text_of(form, "ended"), "ended") or now
+        at = past_time(form, "ended", now)
         abandoned = text_of(form, "abandoned") or None
         over = checked(SoakRun, {**kept.entry.model_dump(), "ended": at, "abandoned": abandoned})
         workshop.record.soaks.change(soak_id, over, revision=kept.revision)
+    except (InvalidError, ConflictError) as fault:
+        return show_run(workshop, sheets, now, soak_id, fault=fault)
+    return onwards(f"/soak/{soak_id}")
+
+
+@router.post("/soak/{soak_id}/end/undo")
+def go_on(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId, form: Filled
+) -> Response:
+    """Take back the end of a run that was ended by mistake: readings since then count again."""
+    kept = workshop.record.soaks.get(soak_id)
+    try:
+        again = kept.entry.model_copy(update={"ended": None, "abandoned": None})
+        workshop.record.soaks.change(soak_id, again, revision=revision_of(form))
     except (InvalidError, ConflictError) as fault:
         return show_run(workshop, sheets, now, soak_id, fault=fault)
     return onwards(f"/soak/{soak_id}")

@@ -1,26 +1,23 @@
-"""What is done to a soak run on its page: a piece taken out, a new program, a remark, a picture."""
+"""What is done to a soak run on its page beside looking: a piece out, a new program, a remark."""
 
 from __future__ import annotations
 
 from datetime import datetime
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Path
 from fastapi.responses import Response
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import UploadFile
 
 from api.answers import Workshop
 from api.checked import checked
-from api.photographs import keep_photograph
 from api.record import LoggedIntervention
 from api.soak.interventions import InterventionKind
 from api.soak_answers import check_intervention, soak_state
 from collector.errors import ConflictError, InvalidError
 from dashboards import soak_form
-from dashboards.pages.soak import SoakId, show_run
+from dashboards.pages.soak import SoakId, past_time, show_run
 from dashboards.pages.workshop import WorkshopHere
-from dashboards.sheet import Filled, Now, SheetsHere, onwards, text_of, time_of
+from dashboards.sheet import Filled, Now, SheetsHere, onwards, text_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -57,7 +54,7 @@ def intervention_of(
         {
             "soak": soak_id,
             "kind": kind,
-            "time": time_of(text_of(form, "time"), "time") or now,
+            "time": past_time(form, "time", now),
             "specimen": text_of(form, "specimen") or None,
             "program": program,
             "note": text_of(form, "note"),
@@ -80,33 +77,26 @@ def take_back(
         workshop.record.interventions.delete(id)
     except (InvalidError, ConflictError) as fault:
         return show_run(workshop, sheets, now, soak_id, fault=fault)
-    return onwards(f"/soak/{soak_id}#done")
+    return onwards(f"/soak/{soak_id}?done=no-done-{id}#done")
 
 
-@router.post("/soak/{soak_id}/looks/{look_id}/photographs")
-async def add_photograph(
-    workshop: WorkshopHere,
-    sheets: SheetsHere,
-    now: Now,
-    soak_id: SoakId,
-    look_id: EntryId,
-    request: Request,
+@router.post("/soak/{soak_id}/interventions/{id}/undo")
+def bring_back(
+    workshop: WorkshopHere, sheets: SheetsHere, now: Now, soak_id: SoakId, id: EntryId
 ) -> Response:
-    """Put a photograph of what was seen at a look on record."""
-    async with request.form(max_files=1) as form:
-        picture = form.get("picture")
-        sent = await picture.read() if isinstance(picture, UploadFile) else b""
+    """Put back on record what was just taken back, where it can still have been so."""
+    ledger = workshop.record.interventions
     try:
-        await run_in_threadpool(_keep, workshop, soak_id, look_id, sent)
+        with workshop.record.transaction():
+            stood = ledger.revisions(id)[-1:]
+            kept = ledger.undo(id) if stood and stood[0].before["soak"] == soak_id else None
+            if kept is None:
+                raise InvalidError(
+                    f"intervention {id} was not taken back in this run",
+                    where="intervention",
+                    remedy="Reload the page.",
+                )
+            check_intervention(workshop, kept.entry, now, instead_of=id)
     except (InvalidError, ConflictError) as fault:
-        said = InvalidError(fault.what, where="photograph", remedy=fault.remedy)
-        return await run_in_threadpool(show_run, workshop, sheets, now, soak_id, fault=said)
-    return onwards(f"/soak/{soak_id}#looks")
-
-
-def _keep(workshop: Workshop, soak_id: int, look_id: int, sent: bytes) -> None:
-    if workshop.record.looks.get(look_id).entry.soak != soak_id:
-        raise InvalidError(f"look {look_id} belongs to another run", remedy="Reload the page.")
-    if not sent:
-        raise InvalidError("no photograph was chosen", remedy="Take or choose one.")
-    keep_photograph(workshop.record, sent, look_id=look_id)
+        return show_run(workshop, sheets, now, soak_id, fault=fault)
+    return onwards(f"/soak/{soak_id}#done")

@@ -14,6 +14,7 @@ from starlette.testclient import TestClient
 
 from api.answers import Workshop
 from api.soak.program import READY_MADE, Finding, Settle, SettleRule
+from collector.readings import moment_of, ms_of
 from dashboards import soak_form
 from tests.dashboards import workshops
 
@@ -158,13 +159,67 @@ def test_a_look_can_be_taken_back(filled: Workshop, client: TestClient) -> None:
     assert [kept.id for kept in filled.record.looks.of(1)] == [look + 1]
 
 
+def undo_in(page: str) -> str:
+    """Where the undo that a page offers is sent."""
+    found = re.search(r'class="notice done".*?action="([^"]+)"', page, re.DOTALL)
+    assert found is not None
+    return found[1]
+
+
+def test_a_look_taken_back_by_mistake_comes_back(filled: Workshop, client: TestClient) -> None:
+    before = filled.record.looks.of(1)
+    page = client.post(f"/soak/1/looks/{before[0].id}/delete").text
+    assert "The look is taken back." in page
+    client.post(undo_in(page), data={"revision": ""})
+    after = filled.record.looks.of(1)
+    assert [(kept.id, kept.entry) for kept in after] == [(kept.id, kept.entry) for kept in before]
+    other = filled.record.soaks.add(workshops.short_run(workshops.NOW)).id
+    assert client.post(f"/soak/{other}/looks/{before[0].id}/undo").status_code == 422
+    assert client.post(f"/soak/1/looks/{before[1].id}/undo").status_code == 422
+    assert len(filled.record.looks.of(1)) == 2
+
+
+def test_a_look_is_corrected_where_it_stands(filled: Workshop, client: TestClient) -> None:
+    look = filled.record.looks.of(1)[0]
+    typed = {"finding": "sagged", "sag": "0,8", "note": "at the rim", "revision": "1"}
+    page = client.post(f"/soak/1/looks/{look.id}/correct", data=typed).text
+    now = filled.record.looks.get(look.id)
+    assert (now.entry.finding, now.entry.sag_mm) == (Finding.SAGGED, 0.8)
+    assert (now.entry.note, now.entry.time) == ("at the rim", look.entry.time)
+    client.post(undo_in(page), data={"revision": ""})
+    assert filled.record.looks.get(look.id).entry == look.entry
+    # Another's change is not written over, and a time that has not come is refused.
+    stale = client.post(f"/soak/1/looks/{look.id}/correct", data=typed)
+    assert stale.status_code == 409
+    later = typed | {"revision": "3", "time": "2026-02-01T00:00"}
+    answer = client.post(f"/soak/1/looks/{look.id}/correct", data=later)
+    assert answer.status_code == 422
+    assert "has not come yet" in answer.text
+    at = (workshops.NOW - timedelta(minutes=90)).astimezone().strftime("%Y-%m-%dT%H:%M")
+    client.post(f"/soak/1/looks/{look.id}/correct", data=later | {"time": at})
+    assert filled.record.looks.get(look.id).entry.time == workshops.NOW - timedelta(minutes=90)
+
+
+def test_an_end_by_mistake_is_taken_back(filled: Workshop, client: TestClient) -> None:
+    client.post("/soak/1/end", data={"abandoned": "the wrong run"})
+    page = client.get("/soak/1").text
+    revision = re.search(r'end/undo"><input type="hidden" name="revision" value="(\d+)"', page)
+    assert revision is not None
+    page = client.post("/soak/1/end/undo", data={"revision": revision[1]}).text
+    run = filled.record.soaks.get(1).entry
+    assert (run.ended, run.abandoned) == (None, None)
+    assert "Next look" in page
+    ahead = {"ended": "2026-01-15T09:00", "abandoned": "too late"}
+    assert "has not come yet" in client.post("/soak/1/end", data=ahead).text
+
+
 def test_a_run_is_broken_off_with_its_reason(filled: Workshop, client: TestClient) -> None:
     page = client.post("/soak/1/end", data={"abandoned": "the fan stopped"}).text
     run = filled.record.soaks.get(1).entry
     assert (run.ended, run.abandoned) == (workshops.NOW, "the fan stopped")
     assert "the fan stopped" in page
     assert "broken off" in page
-    assert "The end</h2>" not in page
+    assert "The run is over: the chamber is empty" not in page
 
 
 def test_the_end_stops_the_live_page(filled: Workshop, client: TestClient) -> None:
@@ -181,6 +236,23 @@ def test_a_silent_chamber_is_said(filled: Workshop, client: TestClient) -> None:
     assert now["clock-words"] == "The clock stands: no chamber reading for 4 h."
     assert now["chamber"] == "no reading yet"
     assert client.get("/soak/2").status_code == 200
+
+
+def test_the_steps_are_told_as_they_were_measured(filled: Workshop, client: TestClient) -> None:
+    page = client.get("/soak/1").text
+    steps = page[page.index("<h3>Steps as they were measured") :]
+    assert re.search(r"1: 50 °C ± 2 K</th><td>2\d min</td><td[^>]*>1:00 of 1:00", steps)
+    assert ">one probe<" in steps
+    run = filled.record.soaks.get(1).entry
+    twice = run.model_copy(update={"name": "two", "chamber_channels": ("chamber", "probe-2")})
+    since = workshops.NOW - timedelta(hours=4)
+    rows = filled.store.between("chamber", ms_of(since), ms_of(workshops.NOW) + 1)
+    workshops.append(
+        filled, "probe-2", [(moment_of(reading.time_ms), reading.value + 0.4) for reading in rows]
+    )
+    filled.record.soaks.add(twice)
+    page = client.get("/soak/2").text
+    assert ">0.4 K<" in page[page.index("<h3>Steps as they were measured") :]
 
 
 def test_what_is_to_be_done_stands_at_the_top(filled: Workshop, client: TestClient) -> None:
@@ -201,8 +273,11 @@ def test_a_piece_is_taken_out_and_put_back(filled: Workshop, client: TestClient)
     again = client.post("/soak/1/interventions", data=out)
     assert again.status_code == 422
     assert "taken out before" in again.text
-    client.post(f"/soak/1/interventions/{done.id}/delete")
+    page = client.post(f"/soak/1/interventions/{done.id}/delete")
     assert filled.record.interventions.of(1) == []
+    client.post(undo_in(page.text), data={"revision": ""})
+    assert [kept.entry for kept in filled.record.interventions.of(1)] == [done.entry]
+    assert client.post("/soak/2/interventions/1/undo").status_code in (404, 422)
 
 
 def test_the_program_is_changed_from_now_on(filled: Workshop, client: TestClient) -> None:
@@ -240,6 +315,12 @@ def test_a_look_is_photographed(filled: Workshop, client: TestClient) -> None:
     assert page.status_code == 200
     (kept,) = filled.record.photographs.of(look_id=look.id)
     assert f"/photographs/{kept.id}/small" in page.text
+    gone = client.post(f"/photographs/{kept.id}/delete", data={"revision": "1"}).text
+    assert "The photograph is off the record." in gone
+    assert filled.record.photographs.of(look_id=look.id) == []
+    back = client.post(undo_in(gone), data={"revision": ""}).text
+    assert "The photograph is on record." in back
+    assert len(filled.record.photographs.of(look_id=look.id)) == 1
     wrong = client.post(address, files={"picture": ("look.png", b"no picture", "image/png")})
     assert wrong.status_code == 422
     assert "no picture that can be read" in wrong.text
@@ -256,7 +337,7 @@ def test_what_all_runs_say_of_the_chamber_and_the_resins(client: TestClient) -> 
     # The first ready-made program is chosen: 8 dwells of an hour and the ways between them.
     assert re.search(r"Started now, the last dwell is done about tomorrow \d\d:\d\d: \d+ h", page)
     assert re.search(
-        r"no earlier way of this chamber tells better, from 60.\d °C \(as read\)", page
+        r"no earlier approach of this chamber tells better, from 60.\d °C \(as read\)", page
     )
 
 
