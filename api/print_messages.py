@@ -32,7 +32,7 @@ from collector.config import BrokerSettings
 from collector.errors import InvalidError, StoreError, VatsideError
 
 if TYPE_CHECKING:
-    from collector.subscriber import Message
+    from collector.inbox import Message
 
 #: Where prints are sent to.
 TOPIC = "vatside/prints"

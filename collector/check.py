@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from collector import topics
+from collector.broker_check import answers, refused_filters
 from collector.clocks import span_words
 from collector.config import BrokerSettings, Settings
 from collector.errors import BrokerError, SettingsError, StoreError
@@ -16,7 +17,6 @@ from collector.status import CollectorStatus, read_status
 from collector.store.contract import Accounts, CollectingStore, HandOver, HandsOver
 from collector.store.open import open_store
 from collector.store.sqlite import SqliteStore
-from collector.subscriber import answers, refused_filters
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from typing import Any, Self
 
 from collector.config import BrokerSettings
 from collector.errors import BrokerError, InvalidError
-from collector.mqtt_client import Client, client_for, connect
+from collector.subscriber import Client, client_for, connect
 from collector.topics import name_fault
 
 WINDOW_N = 200

@@ -32,6 +32,7 @@ from collector.channel_tally import ChannelTallies
 from collector.clocks import EVERY_MS, Clocks
 from collector.config import BrokerSettings, Settings, load
 from collector.errors import SettingsError, StoreError, VatsideError
+from collector.inbox import Message
 from collector.keeping import QUIET_N, Keeping
 from collector.payload import Decoder
 from collector.quality import Watchers, limits_of
@@ -42,7 +43,7 @@ from collector.store import Appended, Arrival, CollectingStore
 from collector.store.contract import HandsOver
 from collector.store.keeping import Protected
 from collector.store.open import open_store
-from collector.subscriber import Link, Message, Subscriber
+from collector.subscriber import Link, Subscriber
 
 BATCH_MOST_N = 2_000
 TAKE_WAIT_S = 0.5

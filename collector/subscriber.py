@@ -3,69 +3,222 @@
 MQTT 5 or 3.1.1 at QoS 1. The broker keeps our session while we are away; a message is
 acknowledged only when :meth:`Subscriber.acknowledge` is called, and what is not acknowledged
 comes again.
-Three rules follow from what brokers do:
+Two rules follow from what brokers do, and one from the library:
 
 - After a reconnect a packet identifier may stand for another message. Each message carries the
   number of the connection it came by, and an acknowledgement for an earlier connection is
   dropped.
-- A broker sends no more than the receive maximum unacknowledged, so the queue of QoS 1 messages
-  bounds itself: when nothing is acknowledged, nothing more comes. MQTT 3.1.1 has no such bound
-  but the broker's own; when a broker has none, nothing more is read from it until there is
-  room. QoS 0 messages beyond the bound are let go and counted.
+- What it sends beyond what we can hold is not read, or let go and counted
+  (:mod:`collector.inbox`).
 - An exception in a callback would end paho's network thread unseen. Ours starts again: a fault
   while a message is received ends the connection, so that the message comes again.
+
+The only module that imports paho; others take its client from here. Two things are added to it:
+
+- Its network thread goes on after a fault of its own.
+- It reads what has come from the socket in one piece, hands over all PUBLISH packets in it at
+  once, and sends all acknowledgements of a batch in one piece. paho itself asks the system
+  four times for each message and once for each acknowledgement, and every time the thread
+  that decodes and commits may keep it waiting.
+
+Where a paho should come that reads in another way, its own is used, which is only slower.
 """
 
 from __future__ import annotations
 
-import secrets
-import socket
+import struct
 import sys
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from paho.mqtt import client as mqtt
-from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion, MessageType, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector import topics
-from collector.config import BrokerSettings
+from collector.config import BrokerSettings, MqttVersion
 from collector.errors import BrokerError, SettingsError, VatsideError
-from collector.mqtt_client import Client, client_for, connect
-from collector.publications import Publication
+from collector.inbox import Inbox, Message
+from collector.publications import Publication, packet_end, publications
+from collector.tls import tls_context
 
-#: QoS 0 messages are let go when this many messages or bytes wait already.
-WAITING_MOST_N = 10_000
-WAITING_MOST_BYTES = 16 * 1024 * 1024
+KEEPALIVE_S = 30
+FIRST_PAUSE_S = 1
+LONGEST_PAUSE_S = 30
 
-#: How long a broker that knows no bound is kept waiting, well below the keepalive.
-ROOM_WAIT_S = 5.0
+#: So much is asked of the socket at once: some thousand messages of a usual sensor.
+READ_BYTES = 256 * 1024
+
+#: When a broker is to send retained messages, as MQTT 5 has it (section 3.8.3.1).
+RETAINED_IF_NEW = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
+NO_RETAINED = SubscribeOptions.RETAIN_DO_NOT_SEND
+
+_READS_BY_OURS = hasattr(mqtt.Client, "_sock_recv")
+_QUEUES_BY_OURS = hasattr(mqtt.Client, "_packet_queue")
+_PUBACK = struct.Struct("!BBH")
 
 _TAKEN_OVER = 0x8E  # MQTT 5 section 2.4: session taken over
 _OTHER_VERSION = 0x84  # unsupported protocol version
 _AT_ONCE_MS = 3_000
 
 
-class Message(NamedTuple):
-    """A message as it came; ``packet_id`` is 0 when there is nothing to acknowledge.
+class Client(mqtt.Client):
+    """paho's client; ``on_publications``, when set, gets what comes instead of ``on_message``.
 
-    ``dup`` says that the broker has sent it before; ``resumed`` that its connection took up an
-    earlier session, of which it may be.
+    It is called in the network thread with all messages that came in one piece. What it raises
+    ends the connection, and whatever was not acknowledged comes again by the next one.
     """
 
-    topic: str
-    payload: bytes
-    received_ms: int
-    retained: bool
-    packet_id: int
-    connection: int
-    dup: bool = False
-    resumed: bool = False
+    on_fault: Callable[[BaseException], None] | None = None
+    on_publications: Callable[[Sequence[Publication]], None] | None = None
+
+    _came: Sequence[bytes] = ()  # read and not handled yet
+    _came_n = 0
+    _wanted_n = 0  # so much is needed for the next packet to be whole
+    _handed = b""  # a packet for paho to read
+    _ended = False
+
+    def loop_forever(
+        self, timeout: float = 1.0, retry_first_connection: bool = False
+    ) -> MQTTErrorCode:
+        """Run until told to stop, connecting anew after any exception."""
+        while True:
+            try:
+                return super().loop_forever(timeout, retry_first_connection)
+            except Exception as fault:
+                if self.on_fault is not None:
+                    self.on_fault(fault)
+                if self._thread_terminate:
+                    return MQTTErrorCode.MQTT_ERR_UNKNOWN
+                time.sleep(FIRST_PAUSE_S)
+                try:
+                    self.reconnect()
+                except Exception as again:
+                    if self.on_fault is not None:
+                        self.on_fault(again)
+
+    @property
+    def is_mqtt_5(self) -> bool:
+        """Whether it speaks MQTT 5.0, and not 3.1.1."""
+        return bool(self.protocol == mqtt.MQTTv5)
+
+    def subscribe_to(self, filters: Iterable[str], retained: int) -> None:
+        """Subscribe at QoS 1; ``retained`` is MQTT 5's option of when retained messages come."""
+        if self.is_mqtt_5:
+            options = SubscribeOptions(qos=1, retainHandling=retained)
+            self.subscribe([(one, options) for one in filters])
+        else:
+            self.subscribe([(one, 1) for one in filters])
+
+    def reconnect(self) -> MQTTErrorCode:
+        """Connect anew; what came by the old connection and was not handled is forgotten."""
+        self._leave_over(b"")
+        self._handed, self._ended = b"", False
+        return super().reconnect()
+
+    def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
+        """Handle every whole packet that has come."""
+        if not _READS_BY_OURS:
+            return super().loop_read(max_packets)
+        try:
+            piece = super()._sock_recv(READ_BYTES)
+        except BlockingIOError:
+            return MQTTErrorCode.MQTT_ERR_SUCCESS
+        except OSError:
+            piece = b""
+        if not piece:
+            self._ended = True  # paho finds that out by itself, and what is to be done then
+            return super().loop_read(max_packets)
+        self._last_bytes_received = time.monotonic()  # or paho would ask if the broker is there
+        self._came = (*self._came, piece)
+        self._came_n += len(piece)
+        if self._came_n < self._wanted_n:
+            return MQTTErrorCode.MQTT_ERR_SUCCESS
+        return self._handle_whole_packets(b"".join(self._came))
+
+    def _handle_whole_packets(self, came: bytes) -> MQTTErrorCode:
+        rc, place, end = MQTTErrorCode.MQTT_ERR_SUCCESS, 0, None
+        while rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            if self.on_publications is not None:
+                found, place = publications(came, place, has_properties=self.is_mqtt_5)
+                if found:
+                    self.on_publications(found)
+            end = packet_end(came, place)
+            if end is None or end > len(came):
+                break
+            self._handed, place = came[place:end], end
+            rc = super().loop_read(1)
+        self._leave_over(came[place:], (end or 0) - place)
+        return rc
+
+    def _leave_over(self, rest: bytes, wanted_n: int = 0) -> None:
+        self._came, self._came_n, self._wanted_n = (rest,), len(rest), wanted_n
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        """What paho reads: the packet that is handed to it, then the end if it was reached."""
+        if not (self._handed or self._ended):
+            raise BlockingIOError
+        taken, self._handed = self._handed[:bufsize], self._handed[bufsize:]
+        return taken
+
+    def acknowledge(self, packet_ids: Sequence[int]) -> None:
+        """Acknowledge messages of QoS 1 in one piece; for a client made with ``manual_ack``."""
+        if not packet_ids:
+            return
+        if not _QUEUES_BY_OURS:
+            for packet_id in packet_ids:
+                self.ack(packet_id, 1)
+            return
+        packets = b"".join(_PUBACK.pack(MessageType.PUBACK, 2, one) for one in packet_ids)
+        self._packet_queue(MessageType.PUBACK, packets, packet_ids[-1], 1)
+
+
+def client_for(
+    broker: BrokerSettings, client_id: str, *, manual_ack: bool = False, keep_session: bool = False
+) -> Client:
+    """A client for a broker, not connected yet: version, TLS and login as the settings say."""
+    version_5 = broker.mqtt is MqttVersion.V5
+    client = Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        clean_session=None if version_5 else not keep_session,
+        protocol=mqtt.MQTTv5 if version_5 else mqtt.MQTTv311,
+        manual_ack=manual_ack,
+    )
+    if broker.tls:
+        client.tls_set_context(tls_context(broker))
+    if broker.username is not None:
+        client.username_pw_set(broker.username, broker.password)
+    client.reconnect_delay_set(FIRST_PAUSE_S, LONGEST_PAUSE_S)
+    return client
+
+
+def connect(client: Client, broker: BrokerSettings, *, keep_session: bool) -> None:
+    """Start connecting in the background, and keep trying; with a session that lasts or not.
+
+    ``keep_session`` as the client was made with: in MQTT 3.1.1 it belongs to the client.
+    """
+    if client.is_mqtt_5:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.ReceiveMaximum = broker.receive_maximum
+        if keep_session:
+            properties.SessionExpiryInterval = broker.session_expiry_s
+        client.connect_async(
+            broker.host,
+            broker.port,
+            keepalive=KEEPALIVE_S,
+            clean_start=not keep_session,
+            properties=properties,
+        )
+    else:
+        client.connect_async(broker.host, broker.port, keepalive=KEEPALIVE_S)
+    client.loop_start()
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,10 +281,7 @@ class Subscriber:
                 remedy="Use letters, digits, hyphens and dots.",
             )
         self._kept = kept_topic(broker.client_id)
-        self._arrived = threading.Condition()
-        self._waiting: deque[Message] = deque()
-        self._waiting_bytes = 0
-        self._let_go_n = 0
+        self._inbox = Inbox(broker.url, broker.receive_maximum)
         # Held while acknowledging and while the connection changes, so that no acknowledgement
         # slips into a connection it does not belong to.
         self._link = threading.Lock()
@@ -163,13 +313,7 @@ class Subscriber:
 
     def take(self, most_n: int, wait_s: float) -> list[Message]:
         """What has come, oldest first, ``most_n`` at most; waits for the first one only."""
-        with self._arrived:
-            if not self._waiting:
-                self._arrived.wait(wait_s)
-            taken = [self._waiting.popleft() for _ in range(min(most_n, len(self._waiting)))]
-            self._waiting_bytes -= sum(len(message.payload) for message in taken)
-            self._arrived.notify_all()
-        return taken
+        return self._inbox.take(most_n, wait_s)
 
     def acknowledge(self, messages: Sequence[Message], number: int = 0) -> None:
         """Tell the broker that these are kept and need not come again.
@@ -227,8 +371,8 @@ class Subscriber:
                 since_ms=self._since_ms,
                 connection=self._connection,
                 fault=self._fault,
-                waiting_n=len(self._waiting),
-                let_go_n=self._let_go_n,
+                waiting_n=len(self._inbox),
+                let_go_n=self._inbox.let_go_n,
                 stale_n=self._stale_n,
             )
 
@@ -263,33 +407,26 @@ class Subscriber:
     ) -> None:
         if reason.is_failure:
             with self._link:
-                self._change(connected=False, fault=_refusal(reason))
+                self._change(connected=False, fault=refusal_words(reason))
             return
         with self._link:
             self._connection += 1
             self._resumed = flags.session_present
             self._change(connected=True, fault=None)
         if flags.session_present:
-            self._forget_what_comes_again()
+            self._inbox.forget_what_comes_again(self._connection)
         if self._asked_before and flags.session_present and not self._client.is_mqtt_5:
             # Asked again, a broker of MQTT 3.1.1 would send every retained message again.
             self._note_subscribed()
         elif self.filters:
             self._asked_before = True
-            self._client.subscribe_to(self.filters, SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+            self._client.subscribe_to(self.filters, RETAINED_IF_NEW)
 
     def _note_subscribed(self, fault: str | None = None) -> None:
         with self._link:
             self._subscribed = True
             self._fault = fault or self._fault
         self._client.publish(self._status, b"online", qos=0, retain=True)
-
-    def _forget_what_comes_again(self) -> None:
-        """Let go of messages of earlier connections that still wait: the session repeats them."""
-        with self._arrived:
-            kept = [m for m in self._waiting if not m.packet_id or m.connection == self._connection]
-            self._waiting = deque(kept)
-            self._waiting_bytes = sum(len(message.payload) for message in kept)
 
     def _on_connect_fail(self, *_: Any) -> None:
         with self._link:
@@ -340,40 +477,12 @@ class Subscriber:
             )
             for topic, payload, packet_id, retained, dup in found
         ]
-        most_n = WAITING_MOST_N + self.broker.receive_maximum
-        with self._arrived:
-            nothing_waited = not self._waiting
-            for message in arrived:
-                if not message.packet_id and self._is_full():
-                    self._let_go_n += 1
-                    continue
-                if len(self._waiting) >= most_n:
-                    self._wait_for_room(most_n)
-                self._waiting.append(message)
-                self._waiting_bytes += len(message.payload)
-            if nothing_waited and self._waiting:
-                self._arrived.notify()
-
-    def _wait_for_room(self, most_n: int) -> None:
-        """Let the broker wait; the connection is ended before it gives us up.
-
-        The caller holds ``_arrived``.
-        """
-        self._arrived.notify_all()
-        if not self._arrived.wait_for(lambda: len(self._waiting) < most_n, ROOM_WAIT_S):
-            raise BrokerError(
-                f"More than {most_n:,} messages wait to be stored, and the broker sends more.",
-                where=self.broker.url,
-                remedy="Bound them at the broker (Mosquitto: max_inflight_messages).",
-            )
+        self._inbox.put(arrived)
 
     def _on_fault(self, fault: BaseException) -> None:
         with self._link:
             words = str(fault) if isinstance(fault, VatsideError) else repr(fault)
             self._change(connected=False, fault=f"a fault while receiving: {words}")
-
-    def _is_full(self) -> bool:
-        return len(self._waiting) >= WAITING_MOST_N or self._waiting_bytes >= WAITING_MOST_BYTES
 
     def _change(self, *, connected: bool, fault: str | None) -> None:
         """Note how we stand; the caller holds ``_link``."""
@@ -384,7 +493,7 @@ class Subscriber:
         self._fault = fault
 
 
-def _refusal(reason: ReasonCode) -> str:
+def refusal_words(reason: ReasonCode) -> str:
     """Why a broker does not let us in, with what can be done where that is known."""
     words = f"the broker refuses us: {reason}"
     if reason.value == _OTHER_VERSION:
@@ -397,75 +506,6 @@ def _text(topic: bytes) -> str:
         return topic.decode()
     except UnicodeDecodeError:
         return "(a topic that is no UTF-8)"
-
-
-def answers(broker: BrokerSettings) -> bool:
-    """Whether anything listens at the broker's address."""
-    try:
-        socket.create_connection((broker.host, broker.port), timeout=2.0).close()
-    except OSError:
-        return False
-    return True
-
-
-def refused_filters(
-    broker: BrokerSettings, filters: Iterable[str], limit_s: float = 10.0
-) -> dict[str, str]:
-    """The topic filters that a broker refuses us, with its reasons; for a check.
-
-    Asks under a name, in a session and in share groups of its own, so that nothing is taken
-    away from a collector that runs. Raises ``BrokerError`` when the broker does not let us in.
-    """
-    name = f"{broker.client_id}-check-{secrets.token_hex(4)}"
-    asked = [
-        topics.shared(topics.unshared(f), name) if _is_shared(f, broker) else f for f in filters
-    ]
-    wanted = list(topics.needed(asked))
-    answered = threading.Event()
-    refused: dict[str, str] = {}
-    fault = ["there is no answer"]
-
-    def connected(_: mqtt.Client, __: Any, ___: Any, reason: ReasonCode, ____: Any) -> None:
-        if reason.is_failure:
-            fault[0] = _refusal(reason)
-            answered.set()
-            return
-        if wanted:
-            client.subscribe_to(wanted, SubscribeOptions.RETAIN_DO_NOT_SEND)
-        else:
-            fault.clear()
-            answered.set()
-
-    def subscribed(_: Any, __: Any, ___: Any, reasons: list[ReasonCode], ____: Any) -> None:
-        for one, reason in zip(wanted, reasons, strict=False):
-            if reason.is_failure:
-                refused[topics.unshared(one)] = str(reason)
-        fault.clear()
-        answered.set()
-
-    def failed(*_: Any) -> None:
-        fault[0] = f"there is no connection: {sys.exception()}"
-        answered.set()
-
-    client = client_for(broker, name)
-    client.on_connect = connected
-    client.on_connect_fail = failed
-    client.on_subscribe = subscribed
-    connect(client, broker, keep_session=False)
-    answered.wait(limit_s)
-    client.disconnect()
-    client.loop_stop()
-    if fault:
-        raise BrokerError(
-            f"{fault[0]}.",
-            where=broker.url,
-            remedy="Check that the broker runs and that [broker] in vatside.toml is right.",
-        )
-    return refused
-
-
-def _is_shared(topic_filter: str, broker: BrokerSettings) -> bool:
-    return topics.shared(topic_filter, broker.share_group).startswith(topics.SHARE)
 
 
 def wait_until_subscribed(subscriber: Subscriber, limit_s: float) -> None:

@@ -92,7 +92,8 @@ PURE = (
 IMPURE = {
     "asyncio",
     "collector.broker",
-    "collector.mqtt_client",
+    "collector.broker_check",
+    "collector.inbox",
     "collector.publisher",
     "collector.service",
     "collector.spool",
@@ -129,7 +130,7 @@ IMPURE_CALLS = {"open", "input", "print", "now", "utcnow", "today"}
 
 #: Libraries with one home; a trailing slash names a folder.
 HOMES = {
-    "paho": ("collector/mqtt_client.py", "collector/subscriber.py"),
+    "paho": ("collector/subscriber.py",),
     "iotcore": ("collector/broker.py",),
     "cbor2": ("collector/senml.py",),
     "jsonpointer": ("collector/pointer.py",),

@@ -17,7 +17,7 @@ from api.answers import Workshop
 from api.app import create_app
 from api.ready_messages import payload_of, topics_of
 from collector.config import BrokerSettings
-from collector.mqtt_client import client_for, connect
+from collector.subscriber import client_for, connect
 from tests.api.test_readiness import asked, vat
 from tests.brokers import broker_settings, embedded
 

@@ -14,9 +14,8 @@ import pytest
 
 from collector.broker import EmbeddedBroker, configuration
 from collector.errors import BrokerError, SettingsError
-from collector.mqtt_client import client_for
 from collector.publisher import Publisher
-from collector.subscriber import Subscriber, wait_until_subscribed
+from collector.subscriber import Subscriber, client_for, wait_until_subscribed
 from tests.brokers import broker_settings, embedded, wait_until
 
 

@@ -13,6 +13,7 @@ from collector import keeping
 from collector.channels import Channel
 from collector.config import Settings
 from collector.errors import StoreError
+from collector.inbox import Message
 from collector.keep_settings import KeepRule
 from collector.keeping import Keeping
 from collector.readings import Role
@@ -21,7 +22,6 @@ from collector.store import sqlite
 from collector.store.keeping import Window
 from collector.store.sqlite import SqliteStore
 from collector.store.stretches import DAY_MS, HOUR_MS
-from collector.subscriber import Message
 from tests.brokers import wait_until
 from tests.collector.store.test_contract import unflushed
 from tests.collector.test_service import MemorySource

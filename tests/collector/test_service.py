@@ -17,6 +17,7 @@ from collector.channels import Channel, TimeForm
 from collector.clocks import Condition
 from collector.config import BrokerSettings, Settings
 from collector.errors import SettingsError, StoreError
+from collector.inbox import Message
 from collector.influx_settings import InfluxSettings
 from collector.readings import Mark, Role, Series
 from collector.service import Chains, Collector, broker_at
@@ -26,7 +27,7 @@ from collector.status import read_status
 from collector.store import Appended, Arrival, CollectingStore
 from collector.store.influx_store import InfluxStore
 from collector.store.sqlite import SqliteStore
-from collector.subscriber import Link, Message
+from collector.subscriber import Link
 from tests.brokers import wait_until
 
 NORTH = Channel(id="vat-north", role=Role.VAT_TEMPERATURE, topic="cellar/north/vat")

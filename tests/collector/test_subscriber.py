@@ -13,13 +13,14 @@ from pathlib import Path
 import pytest
 from paho.mqtt.client import Client
 
-from collector import mqtt_client
+from collector import inbox
 from collector import subscriber as module
 from collector.broker import EmbeddedBroker
 from collector.config import RECEIVE_MAXIMUM_N, BrokerSettings, MqttVersion
 from collector.errors import BrokerError, SettingsError
+from collector.inbox import Message
 from collector.publisher import Publisher
-from collector.subscriber import Message, Subscriber, status_topic, wait_until_subscribed
+from collector.subscriber import Subscriber, status_topic, wait_until_subscribed
 from tests.brokers import broker_settings, embedded, free_port, mosquitto, wait_until
 
 
@@ -156,10 +157,10 @@ def test_unacknowledged_messages_brake_the_broker(tmp_path: Path) -> None:
 def test_qos_0_beyond_the_bound_is_let_go_and_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module, "WAITING_MOST_N", 10)
+    monkeypatch.setattr(inbox, "WAITING_MOST_N", 10)
     with mosquitto(tmp_path) as broker, listening(broker.url, "cellar/#") as subscriber:
-        sender = mqtt_client.client_for(broker_settings(broker.url), "sender")
-        mqtt_client.connect(sender, broker_settings(broker.url), keep_session=False)
+        sender = module.client_for(broker_settings(broker.url), "sender")
+        module.connect(sender, broker_settings(broker.url), keep_session=False)
         wait_until(sender.is_connected, "the sender connects")
         for _ in range(25):
             sender.publish("cellar/vat", b"1", qos=0)
@@ -173,10 +174,10 @@ def test_qos_0_beyond_the_bound_is_let_go_and_counted(
 def test_a_flood_at_qos_0_does_not_keep_out_what_comes_at_qos_1(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module, "WAITING_MOST_N", 10)
+    monkeypatch.setattr(inbox, "WAITING_MOST_N", 10)
     with mosquitto(tmp_path) as broker, listening(broker.url, "cellar/#") as subscriber:
-        sender = mqtt_client.client_for(broker_settings(broker.url), "sender")
-        mqtt_client.connect(sender, broker_settings(broker.url), keep_session=False)
+        sender = module.client_for(broker_settings(broker.url), "sender")
+        module.connect(sender, broker_settings(broker.url), keep_session=False)
         wait_until(sender.is_connected, "the sender connects")
         for _ in range(25):
             sender.publish("cellar/vat", b"1", qos=0)
@@ -262,10 +263,10 @@ def test_a_paho_that_works_in_another_way_is_left_to_it(
     broker: EmbeddedBroker, monkeypatch: pytest.MonkeyPatch, by_paho: str
 ) -> None:
     if by_paho == "reading":
-        monkeypatch.setattr(mqtt_client, "_READS_BY_OURS", False)
-        monkeypatch.setattr(mqtt_client.Client, "_sock_recv", Client._sock_recv)
+        monkeypatch.setattr(module, "_READS_BY_OURS", False)
+        monkeypatch.setattr(module.Client, "_sock_recv", Client._sock_recv)
     else:
-        monkeypatch.setattr(mqtt_client, "_QUEUES_BY_OURS", False)
+        monkeypatch.setattr(module, "_QUEUES_BY_OURS", False)
     with listening(broker.url, "cellar/#") as subscriber:
         publish(broker.url, b"1", b"2")
         got = collect(subscriber, 2)
@@ -427,8 +428,8 @@ def test_a_broker_without_a_bound_has_to_wait(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """MQTT 3.1.1 has no receive maximum; memory does not grow, and nothing is lost."""
-    monkeypatch.setattr(module, "WAITING_MOST_N", 100)
-    monkeypatch.setattr(module, "ROOM_WAIT_S", 0.2)
+    monkeypatch.setattr(inbox, "WAITING_MOST_N", 100)
+    monkeypatch.setattr(inbox, "ROOM_WAIT_S", 0.2)
     numbers = [str(i).encode() for i in range(350)]
     with (
         mosquitto(tmp_path, ["max_inflight_messages 0"]) as broker,
@@ -437,7 +438,7 @@ def test_a_broker_without_a_bound_has_to_wait(
         publish(broker.url, *numbers)
         wait_until(lambda: "101 messages wait" in (subscriber.link.fault or ""), "it is said")
         assert subscriber.link.waiting_n <= 101
-        monkeypatch.setattr(module, "ROOM_WAIT_S", 30.0)
+        monkeypatch.setattr(inbox, "ROOM_WAIT_S", 30.0)
         wait_until(lambda: subscriber.link.subscribed, "it connects anew")
         wait_until(lambda: subscriber.link.waiting_n == 101, "as much as there is room for")
         seen: list[bytes] = []

@@ -12,9 +12,9 @@ import pytest
 
 from collector.config import BrokerSettings, load
 from collector.errors import BrokerError, SettingsError
-from collector.mqtt_client import tls_context
 from collector.publisher import Publisher
 from collector.subscriber import Subscriber, wait_until_subscribed
+from collector.tls import tls_context
 from tests.brokers import free_port, mosquitto, wait_until
 from tests.recordings import program
 
