@@ -264,7 +264,7 @@ class Collector:
         self._source.acknowledge(messages, redeliveries.reached)
         self._lag_ms = _now_ms() - self._oldest_in_hand_ms
         self._in_hand_n = 0
-        self._kept = _sum(self._kept, done)
+        self._kept += done
 
     def _understood(
         self, messages: Sequence[Message], redeliveries: Redeliveries
@@ -394,15 +394,6 @@ def _told_apart(
 
 def _now_ms() -> int:
     return time.time_ns() // 1_000_000
-
-
-def _sum(one: Appended, other: Appended) -> Appended:
-    return Appended(
-        one.stored + other.stored,
-        one.duplicate + other.duplicate,
-        one.conflict + other.conflict,
-        one.refused + other.refused,
-    )
 
 
 def broker_at(url: str, given: BrokerSettings | None) -> BrokerSettings:

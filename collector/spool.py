@@ -23,24 +23,16 @@ import orjson
 
 from collector.errors import StoreError
 from collector.readings import Mark, Reading, Series
-from collector.store import known, sqlite_looks
+from collector.store import known, sqlite_append
 from collector.store.claim import Claim
 from collector.store.contract import (
-    Accounts,
     Arrival,
-    Changes,
-    Deliveries,
     Refusal,
-    RefusedMessage,
 )
 from collector.store.settling import Settled
-from collector.store.sqlite_append import (
-    REFUSED_BYTES_KEPT_N,
-    REFUSED_KEPT_N,
-    TOUCHED_KEPT_N,
-    keep_deliveries,
-)
+from collector.store.sqlite_append import REFUSED_BYTES_KEPT_N, keep_deliveries
 from collector.store.sqlite_connections import connect, nothing_yet, store_error
+from collector.store.sqlite_looks import Looks
 
 _APPLICATION_ID = 0x7673_7031  # "vsp1"
 
@@ -97,13 +89,16 @@ class Queue:
     since_ms: int | None
 
 
-class Spool:
+class Spool(Looks):
     """The queue and its accounts in one file. Safe to use from threads.
 
     ``fits`` gives the first time and the end of the times that the remote store can keep [ms].
     With ``read_only`` nothing is made or changed, and every method raises ``StoreError`` until
-    the collector has made the file. Raises ``StoreError`` when another process writes to it.
+    the collector has made the file. Raises ``StoreError`` when another process writes to it. The
+    accounts are of what has left the queue.
     """
+
+    _touched_after = "SELECT channel, first_ms, last_ms FROM touched WHERE seq > ? ORDER BY seq"
 
     def __init__(
         self,
@@ -179,24 +174,10 @@ class Spool:
             ).fetchone()
             connection.execute("DELETE FROM waiting WHERE number <= ?", (through,))
             _count(connection, done)
-            self.touch(connection, done.touched)
+            sqlite_append.note_touched(connection, done.touched)
             also(connection)
         self._bytes -= size
         self._readings_n -= readings_n
-
-    @staticmethod
-    def touch(connection: sqlite3.Connection, touched: dict[str, tuple[int, int]]) -> None:
-        """Note in the journal what was touched, first and last time by channel."""
-        if not touched:
-            return
-        connection.executemany(
-            "INSERT INTO touched (channel, first_ms, last_ms) VALUES (?, ?, ?)",
-            [(channel, first, last) for channel, (first, last) in touched.items()],
-        )
-        connection.execute(
-            "DELETE FROM touched WHERE seq <= (SELECT max(seq) FROM touched) - ?",
-            (TOUCHED_KEPT_N,),
-        )
 
     @contextlib.contextmanager
     def looking(self) -> Iterator[sqlite3.Connection]:
@@ -266,27 +247,6 @@ class Spool:
             Series.of(channel, [(at, *kept[at]) for at in sorted(kept)[-most_n:]])
             for channel, kept in found.items()
         ]
-
-    def accounts(self) -> Accounts:
-        """The accounts of what has left the queue."""
-        with self._reading() as connection:
-            return sqlite_looks.accounts(connection)
-
-    def refused(self, limit: int = 100) -> list[RefusedMessage]:
-        """The newest refused messages, newest first; older ones than the newest 1,000 are gone."""
-        with self._reading() as connection:
-            return sqlite_looks.refused(connection, limit)
-
-    def deliveries(self) -> Deliveries:
-        """The deliveries that may come again, and those kept in case a broker forgets."""
-        with self._reading() as connection:
-            return sqlite_looks.deliveries(connection)
-
-    def changes(self, cursor: int | None = None) -> Changes:
-        """What was touched after ``cursor``; None gives only the cursor of now."""
-        with self._reading() as connection:
-            after = "SELECT channel, first_ms, last_ms FROM touched WHERE seq > ? ORDER BY seq"
-            return sqlite_looks.changes(connection, cursor, after)
 
     def close(self) -> None:
         """Let go of the file; another process may write to it then."""
@@ -459,13 +419,4 @@ def _count(connection: sqlite3.Connection, done: Settled) -> None:
         " ON CONFLICT (name) DO UPDATE SET count = count + excluded.count",
         [(name, count) for name, count in done.counts.items() if count],
     )
-    if not done.refused:
-        return
-    connection.executemany(
-        "INSERT INTO refused_message (topic, reason, received_ms, payload) VALUES (?, ?, ?, ?)",
-        done.refused[-REFUSED_KEPT_N:],
-    )
-    connection.execute(
-        "DELETE FROM refused_message WHERE number <= (SELECT max(number) FROM refused_message) - ?",
-        (REFUSED_KEPT_N,),
-    )
+    sqlite_append.note_refused(connection, done.refused)

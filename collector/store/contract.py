@@ -115,6 +115,14 @@ class Appended:
     conflict: int = 0
     refused: int = 0
 
+    def __add__(self, other: Appended) -> Appended:
+        return Appended(
+            self.stored + other.stored,
+            self.duplicate + other.duplicate,
+            self.conflict + other.conflict,
+            self.refused + other.refused,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Accounts:

@@ -111,7 +111,7 @@ class Drain:
             counted = Appended()
             for number in range(first, last + 1):
                 if number in each:
-                    counted = _sum(counted, each[number])
+                    counted += each[number]
             return counted
 
     @property
@@ -309,12 +309,3 @@ def series_of(rows: Iterable[Row]) -> list[tuple[int, int, float, int]]:
         elif row["_field"] == "marks":
             marks[key] = int(row["_value"])
     return [(*key, values[key], marks.get(key, 0)) for key in sorted(values)]
-
-
-def _sum(one: Appended, other: Appended) -> Appended:
-    return Appended(
-        one.stored + other.stored,
-        one.duplicate + other.duplicate,
-        one.conflict + other.conflict,
-        one.refused + other.refused,
-    )

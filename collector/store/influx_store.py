@@ -34,6 +34,7 @@ from collector.store.contract import (
 )
 from collector.store.influx import InfluxServer, Row, ms_of_text
 from collector.store.influx_drain import Drain, Say, series_of
+from collector.store.sqlite_append import note_touched
 from collector.store.stretches import (
     MINUTE_MS,
     Parts,
@@ -141,7 +142,7 @@ class InfluxStore:
             for place in (self._place, self._place.conflicts):
                 self._server.delete(place, channel, start_ms, end_ms)
             with spool.transaction() as connection:
-                spool.touch(connection, {channel: (first.time_ms, last.time_ms)})
+                note_touched(connection, {channel: (first.time_ms, last.time_ms)})
             return removed
 
     @property

@@ -26,27 +26,23 @@ from collector.store import (
     sqlite_backup,
     sqlite_check,
     sqlite_hours,
-    sqlite_looks,
     sqlite_parts,
     sqlite_read,
 )
 from collector.store.checksum import Checksum
 from collector.store.claim import Claim
 from collector.store.contract import (
-    Accounts,
     Appended,
     Arrival,
     Buckets,
-    Changes,
     Coverage,
-    Deliveries,
-    RefusedMessage,
     Removal,
 )
 from collector.store.recent_hours import RecentHours
 from collector.store.sqlite_backup import Backup
 from collector.store.sqlite_connections import Readers, open_writer, store_error
 from collector.store.sqlite_hours import Slot
+from collector.store.sqlite_looks import Looks
 from collector.store.stretches import DAY_MS, Parts, buckets_from, coverage_from, edges_of, grain_of
 
 _IN_WINDOW = "channel = ? AND time_ms >= ? AND time_ms < ?"
@@ -59,7 +55,7 @@ SETTLE_EVERY_S = 30.0
 SETTLE_BUDGET_S = 0.02
 
 
-class SqliteStore:
+class SqliteStore(Looks):
     """A :class:`~collector.store.contract.ReadingStore` in one file, ``readings.db``.
 
     With ``read_only`` nothing is made or changed, the file may still be missing, and every
@@ -67,6 +63,11 @@ class SqliteStore:
     is made by the first append, which then raises what would be raised here. Safe to use from
     threads.
     """
+
+    _touched_after = (
+        "SELECT name, first_ms, last_ms FROM touched JOIN channel ON id = touched.channel"
+        " WHERE seq > ? ORDER BY seq"
+    )
 
     def __init__(self, path: Path, *, read_only: bool = False, open_later: bool = False) -> None:
         self.path = path
@@ -371,34 +372,6 @@ class SqliteStore:
                     (channel,),
                 ).fetchone()
             return 0 if row is None else int(row[0])
-
-    def accounts(self) -> Accounts:
-        """The accounts as of the last append."""
-        with self._reading() as connection:
-            return sqlite_looks.accounts(connection)
-
-    def refused(self, limit: int = 100) -> list[RefusedMessage]:
-        """The newest refused messages, newest first; older ones than the newest 1,000 are gone."""
-        with self._reading() as connection:
-            return sqlite_looks.refused(connection, limit)
-
-    def deliveries(self) -> Deliveries:
-        """The deliveries that may come again, and those kept in case a broker forgets."""
-        with self._reading() as connection:
-            return sqlite_looks.deliveries(connection)
-
-    def changes(self, cursor: int | None = None) -> Changes:
-        """What was touched after ``cursor``; None gives only the cursor of now.
-
-        The journal keeps the newest 10,000 entries; ``complete`` is False when ``cursor`` is
-        older than that, or comes from another file.
-        """
-        with self._reading() as connection:
-            after = (
-                "SELECT name, first_ms, last_ms FROM touched JOIN channel ON id = touched.channel"
-                " WHERE seq > ? ORDER BY seq"
-            )
-            return sqlite_looks.changes(connection, cursor, after)
 
     # -- looking after the file --------------------------------------------------------------
 

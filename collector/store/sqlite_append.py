@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sqlite3
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from collector.readings import Mark, Reading
@@ -251,6 +251,13 @@ def _keep_refused(connection: sqlite3.Connection, arrivals: Iterable[Arrival]) -
         for arrival in arrivals
         if (reason := _reason(arrival))
     ]
+    note_refused(connection, rows)
+
+
+def note_refused(
+    connection: sqlite3.Connection, rows: Sequence[tuple[str, str, int, bytes]]
+) -> None:
+    """Keep topic, reason, time of arrival and payload of refused messages; the oldest go."""
     if not rows:
         return
     connection.executemany(
@@ -280,8 +287,14 @@ def _reason(arrival: Arrival) -> str:
     return "; ".join(reasons)
 
 
-def note_touched(connection: sqlite3.Connection, touched: dict[int, tuple[int, int]]) -> None:
-    """Note which stretches of which channels were touched, for ``changes``."""
+def note_touched(
+    connection: sqlite3.Connection,
+    touched: Mapping[int, tuple[int, int]] | Mapping[str, tuple[int, int]],
+) -> None:
+    """Note which stretches of which channels were touched, for ``changes``.
+
+    A channel goes by its number in ``readings.db``, by its name in ``spool.db``.
+    """
     if not touched:
         return
     connection.executemany(
