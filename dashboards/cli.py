@@ -7,16 +7,18 @@ import importlib.resources
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from collector.errors import InvalidError, SettingsError, VatsideError
 from dashboards import in_and_out
-from dashboards.terminal import overwrite, takes_settings
+from dashboards.terminal import overwrite, pairs_asked, takes_settings
 
 if TYPE_CHECKING:
     from api.backup import WholeBackup
 
 DEMO_FOLDER = Path("demo-data")
+
+Commands: TypeAlias = "argparse._SubParsersAction[Any]"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -40,7 +42,20 @@ def parser() -> argparse.ArgumentParser:
         "It watches and records; it never switches anything.",
     )
     commands = top.add_subparsers(required=True, metavar="COMMAND")
+    _add_services(commands)
+    _add_replay(commands)
+    _add_demo_sensors(commands)
+    _add_checks_and_copies(commands)
+    _add_room_on_disk(commands)
+    _add_evidence(commands)
+    in_and_out.add_commands(commands)
+    example = commands.add_parser("example", help="print an annotated settings file")
+    example.set_defaults(act=_example)
+    return top
 
+
+def _add_services(commands: Commands) -> None:
+    """``run`` and ``demo`` start everything, ``collect`` and ``serve`` a part of it."""
     run = commands.add_parser("run", help="broker (if none is named), collector and pages")
     takes_settings(run)
     run.add_argument("--port", type=int, help="port of the pages instead of the settings' own")
@@ -66,6 +81,8 @@ def parser() -> argparse.ArgumentParser:
     serve.add_argument("--port", type=int, help="port of the pages instead of the settings' own")
     serve.set_defaults(act=_serve)
 
+
+def _add_replay(commands: Commands) -> None:
     replay = commands.add_parser("replay", help="publish a recorded CSV file over MQTT")
     replay.add_argument("file", type=Path, help="the CSV file, with a heading line")
     replay.add_argument(
@@ -91,12 +108,16 @@ def parser() -> argparse.ArgumentParser:
     replay.add_argument("--broker", metavar="URL", help="another broker than the settings' own")
     replay.set_defaults(act=_replay)
 
+
+def _add_demo_sensors(commands: Commands) -> None:
     simulate = commands.add_parser("simulate", help="the demo's simulated workshop alone")
     simulate.add_argument("--folder", type=Path, default=DEMO_FOLDER)
     simulate.add_argument("--speed", type=float, default=1.0)
     _for_the_supervisor(simulate)
     simulate.set_defaults(act=_simulate)
 
+
+def _add_checks_and_copies(commands: Commands) -> None:
     check = commands.add_parser("check", help="look at settings, broker, store and accounts")
     takes_settings(check)
     check.add_argument("--broker", metavar="URL", help="another broker than the settings' own")
@@ -126,6 +147,8 @@ def parser() -> argparse.ArgumentParser:
     takes_settings(restore)
     restore.set_defaults(act=_restore)
 
+
+def _add_room_on_disk(commands: Commands) -> None:
     keep = commands.add_parser("keep", help="thin and forget old readings as [[keep]] says, now")
     takes_settings(keep)
     keep.add_argument("--dry-run", action="store_true", help="only say what would go")
@@ -135,6 +158,8 @@ def parser() -> argparse.ArgumentParser:
     takes_settings(compact)
     compact.set_defaults(act=_compact)
 
+
+def _add_evidence(commands: Commands) -> None:
     evidence = commands.add_parser("evidence", help="make the evidence bundle of a soak run")
     evidence.add_argument("run", type=int, help="number of the run, as its page's address has it")
     evidence.add_argument(
@@ -147,12 +172,6 @@ def parser() -> argparse.ArgumentParser:
     verify.add_argument("bundle", type=Path, help="the archive, or the folder it was unpacked to")
     verify.add_argument("--seal", metavar="SUM", help="the seal noted down when it was made")
     verify.set_defaults(act=_verify)
-
-    in_and_out.add_commands(commands)
-
-    example = commands.add_parser("example", help="print an annotated settings file")
-    example.set_defaults(act=_example)
-    return top
 
 
 def _for_the_supervisor(command: argparse.ArgumentParser) -> None:
@@ -201,7 +220,7 @@ def _replay(asked: argparse.Namespace) -> int:
     broker = settings.broker_or_embedded
     done = replay(
         asked.file,
-        _columns(asked.column),
+        pairs_asked(asked.column, "--column", "Temperature=room-temp"),
         settings,
         broker=broker_at(asked.broker, broker) if asked.broker else broker,
         speed=asked.speed,
@@ -375,20 +394,6 @@ def _compact(asked: argparse.Namespace) -> int:
     from dashboards import keep, start
 
     return keep.compact_now(start.read_settings(asked.settings))
-
-
-def _columns(pairs: Sequence[str]) -> dict[str, str]:
-    columns: dict[str, str] = {}
-    for pair in pairs:
-        name, equals, channel = pair.rpartition("=")
-        if not (equals and name and channel):
-            raise InvalidError(
-                f"{pair!r} does not say which column is which channel.",
-                where="--column",
-                remedy="Write it like --column Temperature=room-temp.",
-            )
-        columns[name] = channel
-    return columns
 
 
 def _example(_: argparse.Namespace) -> int:

@@ -11,12 +11,12 @@ from pathlib import Path
 
 from api.protected import NO_END_MS, Window, protected_windows
 from collector.config import Settings
-from collector.errors import ConflictError, SettingsError
+from collector.errors import SettingsError
 from collector.readings import moment_of
-from collector.status import read_status
 from collector.store.keeping import Slice, slices
 from collector.store.sqlite import SqliteStore
 from dashboards import words
+from dashboards.terminal import refuse_beside_the_collector
 
 
 def keep_now(settings: Settings, *, dry_run: bool) -> int:
@@ -33,9 +33,10 @@ def keep_now(settings: Settings, *, dry_run: bool) -> int:
         )
     now_ms = time.time_ns() // 1_000_000
     if not dry_run:
-        _refuse_beside_the_collector(
+        refuse_beside_the_collector(
             settings,
             now_ms,
+            "The collector is at work.",
             "Leave it to the collector, or stop it first; --dry-run needs neither.",
         )
     for rule in settings.keep:
@@ -76,8 +77,11 @@ def compact_now(settings: Settings) -> int:
             where="[influx]",
             remedy="It sees to its files itself.",
         )
-    _refuse_beside_the_collector(
-        settings, time.time_ns() // 1_000_000, "Stop it first: nothing can be kept meanwhile."
+    refuse_beside_the_collector(
+        settings,
+        time.time_ns() // 1_000_000,
+        "The collector is at work.",
+        "Stop it first: nothing can be kept meanwhile.",
     )
     path = settings.store.readings_path
     _refuse_without_readings(path)
@@ -87,14 +91,6 @@ def compact_now(settings: Settings) -> int:
         freed_n = store.compact()
     print(f"{path}: {freed_n:,} bytes given back, {path.stat().st_size:,} left.")
     return 0
-
-
-def _refuse_beside_the_collector(settings: Settings, now_ms: int, remedy: str) -> None:
-    status = read_status(settings.store.folder)
-    if status is not None and not status.away(now_ms):
-        raise ConflictError(
-            "The collector is at work.", where=str(settings.store.folder), remedy=remedy
-        )
 
 
 def _refuse_without_readings(path: Path) -> None:

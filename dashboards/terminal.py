@@ -1,12 +1,16 @@
-"""What the commands share: the settings option, times, and a line that is written over."""
+"""What the commands share: options, a line that is written over, and care for the collector."""
 
 from __future__ import annotations
 
 import argparse
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from collector.errors import InvalidError, PayloadError
+from collector.errors import ConflictError, InvalidError, PayloadError
+
+if TYPE_CHECKING:
+    from collector.config import Settings
 
 SETTINGS_FILE = Path("vatside.toml")
 
@@ -57,3 +61,12 @@ def pairs_asked(pairs: list[str], option: str, example: str) -> dict[str, str]:
             )
         found[name] = what
     return found
+
+
+def refuse_beside_the_collector(settings: Settings, now_ms: int, why: str, remedy: str) -> None:
+    """Raise ``ConflictError`` while the collector is at work on this store."""
+    from collector.status import read_status
+
+    status = read_status(settings.store.folder)
+    if status is not None and not status.away(now_ms):
+        raise ConflictError(why, where=str(settings.store.folder), remedy=remedy)
