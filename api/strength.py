@@ -105,7 +105,8 @@ def stress(force_n: float, bar: Bar) -> Stress:
     """The nominal stress in a bar under a load [N].
 
     Three-point bending 3FL/(2bh²) (ISO 178, ASTM D790), cantilever 6FL/(bh²), compression
-    F/(bh), all by linear beam theory (:data:`VALIDITY`).
+    F/(bh), all by linear beam theory: it holds for a straight bar of one cross-section that
+    bends little; for any other part compare loads.
     """
     section = bar.width_mm * bar.thickness_mm
     if bar.holding is Holding.COMPRESSION:
@@ -120,12 +121,6 @@ def stress(force_n: float, bar: Bar) -> Stress:
         )
     return Stress(factor * force_n * bar.span_mm / (section * bar.thickness_mm), note)
 
-
-#: What goes with every nominal stress.
-VALIDITY = (
-    "a nominal stress by linear beam theory: it holds for a straight bar of one cross-section "
-    "that bends little; for any other part compare loads"
-)
 
 #: Span over thickness below which the bending formula is only rough: ISO 178 takes 16 ± 1
 #: (from memory); half of that is common practice, no source.

@@ -152,11 +152,6 @@ class Chain:
         place = bisect.bisect_right(self.changes_ms, time_ms)
         return self.corrections[place - 1] if place else None
 
-    def affine_at(self, time_ms: int) -> bool:
-        """Whether the chain is one straight line at a time, so that means map exactly."""
-        correction = self.correction_at(time_ms)
-        return self.signal is None and (correction is None or correction.affine)
-
     def apply(self, values: Values, times_ms: Times) -> Values:
         """Corrected values [role's unit] of received ones; see :func:`apply`."""
         converted = values if self.signal is None else rounded(self.signal.celsius(values))

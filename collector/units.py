@@ -55,11 +55,6 @@ CONVERSIONS: Mapping[str, Mapping[str, Conversion | None]] = MappingProxyType(
 )
 
 
-def units_for(role: Role) -> tuple[str, ...]:
-    """The names of the units in which a role's readings may be sent."""
-    return tuple(CONVERSIONS[role.unit])
-
-
 def fits(role: Role, unit: str) -> bool:
     """Whether readings of a role may be sent in a unit."""
     return unit in CONVERSIONS[role.unit]

@@ -180,10 +180,6 @@ class InfluxServer:
         )
         return f"Task made: each hour the minutes of the last three go to bucket {target}."
 
-    def healthy(self) -> Answer:
-        """Whether the server answers at all; asks nothing of the bucket and needs no rights."""
-        return self._asked(lambda: self._client.api_client.call_api("/ping", "GET"))
-
     def fault(self, answer: Answer) -> StoreError:
         """What to raise for an answer that is not "taken"."""
         return StoreError(answer.words, where=self.settings.url, remedy=answer.remedy)

@@ -20,7 +20,6 @@ import numpy.typing as npt
 from collector.store.stretches import (
     DAY_MS,
     HOUR_MS,
-    MINUTE_MS,
     TEN_MINUTES_MS,
     Parts,
     Times,
@@ -53,7 +52,6 @@ class Level:
     block_ms: int
 
 
-MINUTES = Level(MINUTE_MS, HOUR_MS)
 TENS = Level(TEN_MINUTES_MS, DAY_MS)
 HOURS = Level(HOUR_MS, DAY_MS)
 DAYS = Level(DAY_MS, 32 * DAY_MS)

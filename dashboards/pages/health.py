@@ -39,11 +39,6 @@ class Sum:
     duplicate: int
     refused: int
 
-    @property
-    def adds_up(self) -> bool:
-        """Whether it does."""
-        return self.received == self.stored + self.duplicate + self.refused
-
 
 @dataclass(frozen=True, slots=True)
 class Line:
