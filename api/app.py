@@ -100,14 +100,19 @@ def create_app(workshop: Workshop, *, shown: Shown | None = None) -> FastAPI:
         swagger_ui_oauth2_redirect_url="/api/docs-redirect",
         separate_input_output_schemas=False,
     )
-    app.state.workshop = workshop
-    app.state.feed = Feed(workshop.store, believed=workshop.believed)
+    put_over(app, workshop)
     for subject in SUBJECTS:
         app.include_router(subject.router)
     answer_with_problems(app, shown)
     if workshop.settings.broker is not None:
         _tell_and_listen(app, workshop, workshop.settings.broker)
     return app
+
+
+def put_over(app: FastAPI, workshop: Workshop) -> None:
+    """Let an app answer from this workshop, whatever it answered from before."""
+    app.state.workshop = workshop
+    app.state.feed = Feed(workshop.store, believed=workshop.believed)
 
 
 def _tell_and_listen(app: FastAPI, workshop: Workshop, broker: BrokerSettings) -> None:

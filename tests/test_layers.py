@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -30,7 +31,6 @@ PURE = (
     "collector/publications.py",
     "collector/quality.py",
     "collector/reading_time.py",
-    "collector/quality.py",
     "collector/readings.py",
     "collector/senml.py",
     "collector/signals.py",
@@ -191,6 +191,7 @@ def belongs(path: Path, places: tuple[str, ...]) -> bool:
     return any(name == place or (place[-1] == "/" and name.startswith(place)) for place in places)
 
 
+@cache
 def tree_of(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"), filename=str(path))
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from fastapi import FastAPI
+
 from api.answers import Workshop
+from api.app import create_app, put_over
 from api.record import ChannelLink, Machine, Record, Resin
 from collector.channels import Channel
 from collector.config import Settings
@@ -48,3 +51,32 @@ def furnish(workshop: Workshop) -> None:
     vat = ChannelLink(channel="vat-north", role=Role.VAT_TEMPERATURE, since=INSTALLED)
     workshop.record.machines.add(Machine(name="North", channels=(vat,)))
     workshop.record.machines.add(Machine(name="South"))
+
+
+class Apps:
+    """Apps that are lent to one test after another.
+
+    FastAPI works out the routes of every new app when they are first asked for, and a new app
+    compiles its templates: a third of a second for each test. What an app answers from is put
+    under it anew; beside that it holds nothing that an answer could hang on.
+    """
+
+    def __init__(self, make: Callable[[Workshop], FastAPI]) -> None:
+        self._make = make
+        self._free: list[FastAPI] = []
+
+    @contextmanager
+    def lent(self, workshop: Workshop) -> Iterator[FastAPI]:
+        """An app over this workshop that nobody else has for as long as this is open."""
+        assert workshop.settings.broker is None, "an app that talks to a broker is made for it"
+        app = self._free.pop() if self._free else self._make(workshop)
+        put_over(app, workshop)
+        try:
+            yield app
+        finally:
+            app.dependency_overrides.clear()
+            self._free.append(app)
+
+
+#: Apps of the api alone.
+APPS = Apps(create_app)

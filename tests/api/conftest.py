@@ -9,8 +9,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.answers import Workshop
-from api.app import create_app
-from tests.workshops import furnish, open_workshop
+from tests.workshops import APPS, furnish, open_workshop
 
 
 @pytest.fixture
@@ -22,5 +21,5 @@ def workshop(tmp_path: Path) -> Iterator[Workshop]:
 
 @pytest.fixture
 def client(workshop: Workshop) -> Iterator[TestClient]:
-    with TestClient(create_app(workshop)) as opened:
+    with APPS.lent(workshop) as app, TestClient(app) as opened:
         yield opened

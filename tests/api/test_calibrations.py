@@ -16,7 +16,6 @@ from fastapi.testclient import TestClient
 
 from api import answers
 from api.answers import Workshop
-from api.app import create_app
 from api.live import Feed
 from api.prints import Outcome, Part
 from api.record import Calibration, Record, Resin
@@ -29,6 +28,7 @@ from collector.store.sqlite import SqliteStore
 from tests.api.test_answers import EVENING, LATER, plate, pour, soak
 from tests.api.test_live import told
 from tests.stores import arrivals
+from tests.workshops import APPS
 
 PAIR = {"read": 20.0, "true": 22.0, "found": "reference_instrument"}
 
@@ -269,7 +269,7 @@ def test_a_bare_sensor_shows_its_ohms_its_degrees_and_its_corrected_degrees(
 ) -> None:
     bare.record.calibrations.add(Calibration.model_validate(shift("chamber", 1.0)))
     query = {"channel": "chamber", "from": EVENING.isoformat(), "until": LATER.isoformat()}
-    with TestClient(create_app(bare)) as client:
+    with APPS.lent(bare) as app, TestClient(app) as client:
         plain = client.get("/api/readings", params=query).json()
         found = client.get("/api/readings", params={**query, "raw": True}).json()
     assert found["received_unit"] == "Ω"

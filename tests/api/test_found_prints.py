@@ -11,7 +11,6 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.answers import Workshop
-from api.app import create_app
 from api.found_prints import NO_POWER, accept_found, dismiss_found, found_prints
 from api.prints import Print
 from api.record import ChannelLink, Machine
@@ -19,6 +18,7 @@ from api.routes.asking import _now
 from collector.errors import ConflictError, InvalidError, NotFoundError
 from collector.readings import Role, ms_of
 from tests.stores import arrivals
+from tests.workshops import APPS
 
 EVENING = datetime(2026, 1, 14, 19, 30, tzinfo=UTC)
 NOW = EVENING + timedelta(hours=14)
@@ -184,9 +184,8 @@ def test_a_plug_that_moved_tells_of_the_machine_it_was_on(workshop: Workshop) ->
 
 
 def test_the_verdicts_go_over_http(found_night: Workshop) -> None:
-    app = create_app(found_night)
-    app.dependency_overrides[_now] = lambda: NOW
-    with TestClient(app) as client:
+    with APPS.lent(found_night) as app, TestClient(app) as client:
+        app.dependency_overrides[_now] = lambda: NOW
         found = client.get("/api/prints/found").json()
         (run,) = found["waiting"]
         assert found["refusals"] == {"2": NO_POWER}

@@ -11,7 +11,6 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.answers import Workshop
-from api.app import create_app
 from api.health import health_now, shown
 from api.record import Record
 from collector.clocks import ClockState, Condition, Step
@@ -21,7 +20,7 @@ from collector.status import ChannelStatus, CollectorStatus, write_status
 from collector.store.contract import Arrival, Refusal
 from collector.store.sqlite import SqliteStore
 from tests.stores import arrivals
-from tests.workshops import CHANNELS
+from tests.workshops import APPS, CHANNELS
 
 NOW = datetime(2026, 1, 14, 19, 30, tzinfo=UTC)
 NOW_MS = ms_of(NOW)
@@ -107,7 +106,7 @@ def test_a_sensor_whose_clock_is_off_is_heard_by_its_arrivals(tmp_path: Path) ->
     assert (north.now.silent, north.silent) == (True, False)
     assert (north.quiet_s, north.interval_s) == (5.0, 30.0)
     assert north.clock == clock
-    with TestClient(create_app(workshop)) as client:
+    with APPS.lent(workshop) as app, TestClient(app) as client:
         told = client.get("/api/health").json()["channels"][0]
     assert told["clock"] == {
         "condition": "behind",
@@ -123,7 +122,7 @@ def test_the_collectors_state_and_age_are_told(tmp_path: Path) -> None:
     now = datetime.now(UTC)
     at_ms = ms_of(now)
     battery = ChannelStatus(channel="chamber", battery=2.9, radio=-71.0, sensor_ms=at_ms)
-    with TestClient(create_app(workshop)) as client:
+    with APPS.lent(workshop) as app, TestClient(app) as client:
         assert client.get("/api/health").json()["collector"] is None
         write_status(tmp_path, status(at_ms=at_ms, channels=(battery,), link_fault="refused"))
         told = client.get("/api/health").json()
@@ -141,7 +140,7 @@ def test_the_collectors_state_and_age_are_told(tmp_path: Path) -> None:
 
 def test_before_the_collector_has_made_a_store_there_is_an_answer(tmp_path: Path) -> None:
     workshop = cellar(tmp_path, read_only=True)
-    with TestClient(create_app(workshop)) as client:
+    with APPS.lent(workshop) as app, TestClient(app) as client:
         answer = client.get("/api/health")
         assert answer.status_code == 200
         told = answer.json()
@@ -158,7 +157,7 @@ def test_refused_messages_are_told_newest_first_and_counted(tmp_path: Path) -> N
         payload = b"\xff\x00" if n == 29 else f"warm {n}".encode()
         refused = Arrival(f"cellar/{n}", NOW_MS + n, (), (Refusal("no number"),), payload)
         workshop.received.append([refused])
-    with TestClient(create_app(workshop)) as client:
+    with APPS.lent(workshop) as app, TestClient(app) as client:
         told = client.get("/api/health").json()
         more = client.get("/api/health", params={"refused": 1_000}).json()
         none = client.get("/api/health", params={"refused": 0}).json()

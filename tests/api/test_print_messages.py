@@ -18,6 +18,7 @@ from api.record.refused_prints import KEPT_MOST_N, Settled
 from collector.errors import InvalidError
 from collector.publisher import Publisher
 from tests.brokers import broker_settings, embedded, wait_until
+from tests.workshops import APPS
 
 STARTED = {
     "key": "north-0142",
@@ -116,7 +117,7 @@ def test_a_refused_message_waits_until_it_is_corrected(workshop: Workshop) -> No
     record = workshop.record
     for _ in range(3):  # a sender that insists is counted, not kept again and again
         record.refused_prints.add(TOPIC, said(**LOST), "resin: there is no resin named Tar")
-    with TestClient(create_app(workshop)) as client:
+    with APPS.lent(workshop) as app, TestClient(app) as client:
         (waiting,) = client.get("/api/prints/refused").json()
         assert (waiting["times_n"], waiting["settled"]) == (3, None)
         address = f"/api/prints/refused/{waiting['id']}"
@@ -156,7 +157,7 @@ def test_a_message_too_long_to_keep_is_shown_by_its_beginning(workshop: Workshop
     refused = workshop.record.refused_prints
     refused.add(TOPIC, b"x" * 100_000, "too long")
     refused.add(TOPIC, b"\xff\x00", "no JSON object")
-    with TestClient(create_app(workshop)) as client:
+    with APPS.lent(workshop) as app, TestClient(app) as client:
         bytes_, long = client.get("/api/prints/refused").json()
         assert (long["bytes_n"], len(long["text"])) == (100_000, MOST_BYTES)
         assert (bytes_["text"], bytes_["hex"]) == (None, "ff00")

@@ -7,6 +7,7 @@ import io
 import json
 import re
 import zipfile
+from collections.abc import Iterator
 from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
@@ -33,7 +34,7 @@ def jpeg(side_px: int = 40) -> bytes:
 
 
 @pytest.fixture
-def browser(tmp_path: Path) -> TestClient:
+def browser(tmp_path: Path) -> Iterator[TestClient]:
     """The pages of a workshop whose run has a photographed look and one taken back."""
     workshop = workshops.filled_workshop(tmp_path)
     first, second, *_ = workshop.record.looks.of(1)
@@ -48,7 +49,9 @@ def browser(tmp_path: Path) -> TestClient:
             note="for the break bench",
         )
     )
-    return client_of(workshop)
+    with client_of(workshop) as browser:
+        yield browser
+    workshops.close(workshop)
 
 
 def workshop_of(browser: TestClient) -> Workshop:

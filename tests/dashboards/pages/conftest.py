@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from fastapi import FastAPI
 from starlette.testclient import TestClient
 
 from api.answers import Workshop
@@ -13,6 +15,7 @@ from dashboards import sheet
 from dashboards.app import create_app
 from dashboards.chart_bundle import ChartBundle
 from tests.dashboards import workshops
+from tests.workshops import Apps
 
 #: What a browser says it wants when a person follows a link.
 BROWSER = {"accept": "text/html,application/xhtml+xml"}
@@ -25,12 +28,20 @@ class NoCharts(ChartBundle):
         """Make nothing."""
 
 
-def client_of(workshop: Workshop) -> TestClient:
+def _pages_of(workshop: Workshop) -> FastAPI:
+    return create_app(workshop, charts=NoCharts(Path("no folder is ever made")))
+
+
+_APPS = Apps(_pages_of)
+
+
+@contextmanager
+def client_of(workshop: Workshop) -> Iterator[TestClient]:
     """A browser without script at the workshop's pages, at ``workshops.NOW``."""
-    charts = NoCharts(workshop.settings.store.folder / "charts")
-    app = create_app(workshop, charts=charts)
-    app.dependency_overrides[sheet.clock] = lambda: workshops.NOW
-    return TestClient(app, headers=BROWSER, follow_redirects=True)
+    with _APPS.lent(workshop) as app:
+        app.dependency_overrides[sheet.clock] = lambda: workshops.NOW
+        with TestClient(app, headers=BROWSER, follow_redirects=True) as browser:
+            yield browser
 
 
 @pytest.fixture(scope="session")
