@@ -6,6 +6,7 @@ import argparse
 import importlib.resources
 import sys
 from collections.abc import Callable, Sequence
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -41,6 +42,7 @@ def parser() -> argparse.ArgumentParser:
         description="Keeps the record of a resin print room and does the sums on it. "
         "It watches and records; it never switches anything.",
     )
+    top.add_argument("--version", action="version", version=f"vatside {version('vatside')}")
     commands = top.add_subparsers(required=True, metavar="COMMAND")
     _add_services(commands)
     _add_replay(commands)
@@ -58,14 +60,18 @@ def _add_services(commands: Commands) -> None:
     """``run`` and ``demo`` start everything, ``collect`` and ``serve`` a part of it."""
     run = commands.add_parser("run", help="broker (if none is named), collector and pages")
     takes_settings(run)
-    run.add_argument("--port", type=int, help="port of the pages instead of the settings' own")
+    run.add_argument(
+        "--port", type=port_number, help="port of the pages instead of the settings' own"
+    )
     run.set_defaults(act=_run)
 
     demo = commands.add_parser("demo", help="the same, with the invented cellar workshop playing")
     demo.add_argument(
         "--folder", type=Path, default=DEMO_FOLDER, help="where its files go (%(default)s)"
     )
-    demo.add_argument("--port", type=int, help="port of the pages (8460, or one that is free)")
+    demo.add_argument(
+        "--port", type=port_number, help="port of the pages (8460, or one that is free)"
+    )
     demo.add_argument(
         "--speed", type=float, default=1.0, help="simulated seconds per second (%(default)s)"
     )
@@ -78,7 +84,9 @@ def _add_services(commands: Commands) -> None:
 
     serve = commands.add_parser("serve", help="the api and the pages alone")
     takes_settings(serve)
-    serve.add_argument("--port", type=int, help="port of the pages instead of the settings' own")
+    serve.add_argument(
+        "--port", type=port_number, help="port of the pages instead of the settings' own"
+    )
     serve.set_defaults(act=_serve)
 
 
@@ -111,9 +119,16 @@ def _add_replay(commands: Commands) -> None:
 
 def _add_demo_sensors(commands: Commands) -> None:
     simulate = commands.add_parser("simulate", help="the demo's simulated workshop alone")
-    simulate.add_argument("--folder", type=Path, default=DEMO_FOLDER)
-    simulate.add_argument("--speed", type=float, default=1.0)
-    _for_the_supervisor(simulate)
+    simulate.add_argument(
+        "--folder",
+        type=Path,
+        default=DEMO_FOLDER,
+        help="where the demo keeps its files (%(default)s)",
+    )
+    simulate.add_argument(
+        "--speed", type=float, default=1.0, help="simulated seconds per second (%(default)s)"
+    )
+    _for_the_supervisor(simulate, needs_broker=True)
     simulate.set_defaults(act=_simulate)
 
 
@@ -174,8 +189,20 @@ def _add_evidence(commands: Commands) -> None:
     verify.set_defaults(act=_verify)
 
 
-def _for_the_supervisor(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--broker", metavar="URL", help="another broker than the settings' own")
+def port_number(text: str) -> int:
+    """The TCP port that an option names."""
+    if not (text.isdecimal() and 1 <= int(text) <= 65_535):
+        raise argparse.ArgumentTypeError(f"{text!r} is no port: a whole number from 1 to 65535")
+    return int(text)
+
+
+def _for_the_supervisor(command: argparse.ArgumentParser, *, needs_broker: bool = False) -> None:
+    command.add_argument(
+        "--broker",
+        metavar="URL",
+        required=needs_broker,
+        help="the broker" if needs_broker else "another broker than the settings' own",
+    )
     command.add_argument("--supervised", action="store_true", help=argparse.SUPPRESS)
 
 

@@ -6,6 +6,7 @@ workshop) running as children; the embedded broker is started when the settings 
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import sys
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING
 from collector.broker import EmbeddedBroker
 from collector.config import Settings, load
 from collector.errors import SettingsError, StoreError
-from dashboards.supervise import Child, Supervisor, command, free_port, port_is_free
+from dashboards.supervise import Child, Supervisor, command, free_port, port_fault, port_is_free
 
 if TYPE_CHECKING:
     from api.answers import Workshop
@@ -62,10 +63,29 @@ def refuse_without_channels(settings: Settings, path: Path) -> None:
         )
 
 
+def refuse_port(host: str, port: int) -> None:
+    """Raise ``SettingsError`` when the pages cannot be served there, before anything is started."""
+    fault = port_fault(host, port)
+    if fault is None:
+        return
+    if fault.errno == errno.EADDRINUSE:
+        raise SettingsError(
+            f"Port {port} is taken; is vatside running already?",
+            where="[pages] port",
+            remedy="Stop what listens there, or name another port with --port.",
+        )
+    raise SettingsError(
+        f"The pages cannot be served on {host}, port {port}: {fault.strerror}.",
+        where="[pages] host",
+        remedy="Name an address of this machine, and a port from 1024 on.",
+    )
+
+
 def run(path: Path, *, port: int | None = None) -> int:
     """Broker (when the settings name none), collector and pages, until asked to stop."""
     settings = read_settings(path)
     refuse_without_channels(settings, path)
+    refuse_port(settings.pages.host, port or settings.pages.port)
     with broker_for(settings) as url:
         collect = Child("collector", command("collect", "--settings", str(path), *_child(url)))
         with running(Supervisor([collect])):
@@ -74,8 +94,12 @@ def run(path: Path, *, port: int | None = None) -> int:
 
 def demo(folder: Path, *, port: int | None, speed: float) -> int:
     """The same with the simulated workshop, in a folder of its own."""
+    from dashboards.demo.play import refuse_speed
     from dashboards.demo.settings import write_settings
 
+    refuse_speed(speed)
+    if port is not None:
+        refuse_port("127.0.0.1", port)
     wanted = port or (8460 if port_is_free("127.0.0.1", 8460) else free_port())
     path = write_settings(folder, port=wanted)
     settings = read_settings(path)
@@ -133,12 +157,7 @@ def serve(settings: Settings, *, port: int | None = None) -> int:
     from dashboards.app import create_app
 
     host, wanted = settings.pages.host, port or settings.pages.port
-    if not port_is_free(host, wanted):
-        raise SettingsError(
-            f"Port {wanted} is taken; is vatside running already?",
-            where="[pages] port",
-            remedy="Stop what listens there, or name another port with --port.",
-        )
+    refuse_port(host, wanted)
     settings.store.folder.mkdir(parents=True, exist_ok=True)
     store = open_store(settings, read_only=True)
     record = Record(settings.store.record_path)

@@ -147,11 +147,16 @@ def free_port(host: str = "127.0.0.1") -> int:
 
 def port_is_free(host: str, port: int) -> bool:
     """Whether a service could listen on this TCP port now."""
+    return port_fault(host, port) is None
+
+
+def port_fault(host: str, port: int) -> OSError | None:
+    """Why no service could listen on this TCP port now; None when one could."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     with closing(socket.socket(family, socket.SOCK_STREAM)) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind((host, port))
-        except OSError:
-            return False
-    return True
+        except OSError as fault:
+            return fault
+    return None

@@ -139,6 +139,16 @@ def began(folder: Path, now_s: float) -> float:
     return now_s // 60 * 60
 
 
+def refuse_speed(speed: float) -> None:
+    """Raise ``InvalidError`` for a speed that the demo cannot be played at."""
+    if not 1.0 <= speed <= FASTEST:
+        raise InvalidError(
+            f"a speed of {speed:g} cannot be played",
+            where="--speed",
+            remedy=f"Choose 1 (the clock's own) to {FASTEST:g}.",
+        )
+
+
 def main(
     settings: Settings,
     broker: BrokerSettings,
@@ -153,12 +163,7 @@ def main(
     Raises ``InvalidError`` for a speed below 1 or above 3,600, ``BrokerError`` when the broker
     or the collector behind it does not take messages, ``ApiSilentError`` without an api.
     """
-    if not 1.0 <= speed <= FASTEST:
-        raise InvalidError(
-            f"a speed of {speed:g} cannot be played",
-            where="--speed",
-            remedy=f"Choose 1 (the clock's own) to {FASTEST:g}.",
-        )
+    refuse_speed(speed)
     stop = stop or threading.Event()
     api = ApiClient(api_url)
     api.wait_until_ready()

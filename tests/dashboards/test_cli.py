@@ -93,3 +93,56 @@ def test_the_command_starts_without_the_heavy_libraries() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("command", ["run", "serve", "demo"])
+@pytest.mark.parametrize("port", ["0", "70000", "-1", "8460.5", "http"])
+def test_a_port_that_is_none_is_refused_before_anything_is_made(
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    command: str,
+    port: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as end:
+        main([command, f"--port={port}"])
+    assert end.value.code == 2
+    assert "a whole number from 1 to 65535" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_address_of_another_machine_is_not_called_a_taken_port(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    file = tmp_path / "vatside.toml"
+    file.write_text('[pages]\nhost = "192.0.2.7"\n', encoding="utf-8")  # RFC 5737: nobody's
+    assert main(["serve", "--settings", str(file)]) == 2
+    said = capsys.readouterr().err
+    assert "[pages] host: The pages cannot be served on 192.0.2.7" in said
+    assert "taken" not in said
+
+
+@pytest.mark.parametrize("speed", ["0", "-1", "nan", "inf", "3601"])
+def test_a_speed_that_the_demo_cannot_be_played_at_is_refused_at_once(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, speed: str
+) -> None:
+    folder = tmp_path / "demo"
+    assert main(["demo", "--folder", str(folder), f"--speed={speed}"]) == 2
+    assert "--speed: a speed of" in capsys.readouterr().err
+    assert not folder.exists()
+
+
+def test_the_simulated_workshop_alone_asks_for_its_broker(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with pytest.raises(SystemExit):
+        main(["simulate"])
+    assert "--broker" in capsys.readouterr().err
+
+
+def test_the_version_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as end:
+        main(["--version"])
+    assert end.value.code == 0
+    assert re.fullmatch(r"vatside \d+\.\d+\.\d+\n", capsys.readouterr().out)
