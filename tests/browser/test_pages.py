@@ -227,6 +227,32 @@ def test_the_clock_of_the_chart_is_the_servers(server: Server, open_page: Open) 
     assert hour in ticks or hour == "00:00", ticks
 
 
+#: Words that are broken in two, among what is pressed: a name of ours is never as long as that.
+BROKEN = """() => [...document.querySelectorAll('.places-nav a, .choice span, button, .button')]
+  .filter(e => e.checkVisibility()).flatMap(e => {
+    const walker = document.createTreeWalker(e, NodeFilter.SHOW_TEXT), broken = [];
+    while (walker.nextNode()) {
+      for (const word of walker.currentNode.textContent.matchAll(/\\S+/g)) {
+        const range = document.createRange();
+        range.setStart(walker.currentNode, word.index);
+        range.setEnd(walker.currentNode, word.index + word[0].length);
+        if (range.getClientRects().length > 1) broken.push(word[0]);
+      }
+    }
+    return broken;
+  })"""
+
+
+def test_no_word_is_broken_on_what_is_pressed(server: Server, open_page: Open) -> None:
+    page = open_page(390).page
+    broken = {}
+    for path in PAGES:
+        page.goto(server.address + path)
+        page.evaluate(UNFOLD)
+        broken[path] = page.evaluate(BROKEN)
+    assert {path: words for path, words in broken.items() if words} == {}
+
+
 def test_long_unbroken_names_widen_no_page(server: Server, open_page: Open) -> None:
     """As long as a name may be and nowhere to break, with what could be taken for markup in it."""
     name = 'Ä"<b>&' + "w" * 74
