@@ -11,7 +11,7 @@ import enum
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from api.soak.looks_due import LookReason, look_due
+from api.soak.looks_due import LookReason, look_due, to_be_looked_at
 from api.soak.program import Step
 from api.soak.state import Phase, RunState, Track
 
@@ -136,9 +136,17 @@ def _look(state: RunState, now_ms: int) -> Iterator[Notice]:
     yield Notice(
         f"look_due:{due.step}:{due.reason}:{due.seen_n}",
         NoticeKind.LOOK_DUE,
-        f"Look at every specimen: {why}.",
+        f"Look at {specimens_to_see(state)}: {why}.",
         due.due_ms,
     )
+
+
+def specimens_to_see(state: RunState) -> str:
+    """The specimens that a look is asked for, in words."""
+    asked, all_n = len(to_be_looked_at(state)), len(state.specimens)
+    if asked == all_n:
+        return "every specimen" if all_n > 1 else "the specimen"
+    return "the specimen that is left" if asked == 1 else f"the {asked} specimens that are left"
 
 
 def _step(state: RunState, now_ms: int) -> Iterator[Notice]:

@@ -14,6 +14,7 @@ import numpy as np
 from api.conditions import DOUBTFUL
 from api.record import Kept
 from api.soak.chamber import AtSetpoint, chamber_check, error_sd_k
+from api.soak.finishing import STILL_K_PER_MIN, pace_k_per_min
 from api.soak.program import SoakRun, Step
 from api.soak.replicates import (
     CHAMBER_SD_K,
@@ -174,6 +175,8 @@ class ApproachNow:
 
     ``forecast`` is from the lag fitted to this very approach; where that is refused,
     ``from_before_ms`` is what its earlier approaches (``before``) make likely, None without.
+    ``pace_k_per_min`` is how fast it has changed in the last minutes, None where that is not
+    known; ``at_pace_ms`` when it would be there if it went on so, None where it never would.
     """
 
     step: Step
@@ -181,17 +184,32 @@ class ApproachNow:
     forecast: Forecast
     before: ChamberReport | None
     from_before_ms: int | None
+    pace_k_per_min: float | None
+    at_pace_ms: int | None
+
+    @property
+    def on_its_way(self) -> bool:
+        """Whether it moves towards the band, as far as is known."""
+        return self.pace_k_per_min is None or self.at_pace_ms is not None
 
     @property
     def arrives_ms(self) -> int | None:
-        """When it will be there, by the better of the two; None where neither tells."""
-        return self.from_before_ms if self.forecast.at_ms is None else self.forecast.at_ms
+        """When it will be there, by the best that is known; None where nothing tells."""
+        if not self.on_its_way:
+            return None
+        ways = (self.forecast.at_ms, self.from_before_ms, self.at_pace_ms)
+        return next((at_ms for at_ms in ways if at_ms is not None), None)
 
 
 def approach_now(workshop: Workshop, found: SoakNow, now: datetime) -> ApproachNow | None:
-    """When the approach under way will come to its end; None where none is, or nothing is read."""
+    """When the chamber will be in the band of the step that it is on its way to.
+
+    None where it is on its way to none, or there already, or nothing was read since.
+    """
     state, log = found.state, found.state.log
     if state.phase is not Phase.APPROACH or log is None or state.last_reading_ms is None:
+        return None
+    if state.in_band:
         return None
     channels = found.run.entry.chamber_channels
     mean = mean_of_probes(workshop, channels, int(log.began_ms), ms_of(now))
@@ -201,7 +219,13 @@ def approach_now(workshop: Workshop, found: SoakNow, now: datetime) -> ApproachN
     lag = fit(mean)
     ahead = forecast(lag, step.low_c if last_c < step.low_c else step.high_c)
     before = chamber_of(workshop, channels, now) if ahead.refusal else None
-    return ApproachNow(step, lag, ahead, before, _likely_ms(before, step, last_c, mean))
+    pace = pace_k_per_min(mean.times_ms, mean.values)
+    missing_k = step.low_c - last_c if last_c < step.low_c else step.high_c - last_c
+    at_pace_ms = None
+    if pace is not None and pace * math.copysign(1, missing_k) >= STILL_K_PER_MIN:
+        at_pace_ms = int(mean.times_ms[-1]) + round(max(missing_k / pace, 0.0) * 60_000)
+    likely_ms = _likely_ms(before, step, last_c, mean)
+    return ApproachNow(step, lag, ahead, before, likely_ms, pace, at_pace_ms)
 
 
 def _likely_ms(before: ChamberReport | None, step: Step, last_c: float, mean: Series) -> int | None:

@@ -83,7 +83,6 @@ def report_of(
             channel: len(series) for channel, series in profile_of(workshop, run, now).items()
         },
         calibrated=_calibrated(workshop, found),
-        settle=soak_words.settle(run.program.settle),
         pictures=list(_pictures(workshop, found)),
         said=soak_words,
         too_fast=soak_words.too_fast(fastest_changes(workshop, found, now)),

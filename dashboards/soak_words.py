@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from datetime import datetime
 
+from api.notices import specimens_to_see
 from api.record import LoggedIntervention
 from api.soak.interventions import InterventionKind
 from api.soak.looks_due import look_due
@@ -18,7 +20,7 @@ from api.soak.program import (
     Step,
 )
 from api.soak.replicates import Difference
-from api.soak.state import Excursion, Phase, Place, RunState, StepLog
+from api.soak.state import Excursion, Hole, Phase, Place, RunState, StepLog
 from api.soak.verdict import SpecimenVerdict, StepVerdict, Verdict
 from api.soak_answers import FastestChange
 from api.soak_finish import Finish
@@ -148,6 +150,10 @@ def clock_words(state: RunState, now_ms: int) -> str:
     if (silent := silent_for_ms(state, now_ms)) is not None:
         return f"The clock stands: no chamber reading for {words.length(silent / 1_000)}."
     if state.phase is not Phase.DWELL:
+        if state.in_band:
+            return (
+                "The clock has not started: the chamber is in the band, the step not settled yet."
+            )
         return "The clock has not started: the chamber is not in the band yet."
     if state.in_band:
         return "The clock runs: the chamber is in its band."
@@ -158,19 +164,23 @@ def next_thing(state: RunState, now_ms: int) -> str:
     """What the person at the bench does next."""
     log = state.log
     if state.phase.over or log is None:
-        return "Nothing more: the run is over." if state.phase.over else "Start the chamber."
+        over = "The run is over. See that the heater is off: nothing here switches it."
+        return over if state.phase.over else "Start the chamber."
     if (due := look_due(state)) is not None and not due.forecast and due.due_ms <= now_ms:
-        return "Look at every specimen now and log what you see."
+        return f"Look at {specimens_to_see(state)} now and log what you see."
     if state.phase is Phase.COOL_DOWN:
         return "Let the chamber cool, take the last look, then end the run."
     if silent_for_ms(state, now_ms) is not None:
         return "See to the chamber's probe: without readings nothing is counted."
+    if state.phase is Phase.APPROACH and state.in_band:
+        return f"Wait until the step has settled at {band(log.step)}."
     if state.phase is Phase.APPROACH:
         late = " It takes longer than the step allows." if log.approach_late(now_ms) else ""
         return f"Set the chamber to {setpoint(log.step.setpoint_c)} and wait.{late}"
     if not state.in_band:
         return f"Bring the chamber back to {band(log.step)}."
-    return f"Wait: {words.length(log.remaining_s)} of dwell to go."
+    # Rounded up, so that it and the clock, which is rounded down, make up the whole.
+    return f"Wait: {words.length(math.ceil(log.remaining_s / 60) * 60)} of dwell to go."
 
 
 def look_words(state: RunState, now_ms: int) -> str:
@@ -212,9 +222,28 @@ def temperatures(on: SpecimenVerdict) -> str:
     if on.failed_c is None:
         return ""
     high = words.number(on.failed_c)
-    if on.survived_c is None:
-        return f"In temperature: at or below {high} °C."
-    return f"In temperature: above {words.number(on.survived_c)} °C, up to {high} °C."
+    above = (
+        f"above {words.number(on.survived_c)} °C, up to" if on.survived_c is not None else "up to"
+    )
+    said = f"In temperature: {above} {high} °C."
+    hotter = hotter_than_the_band(on)
+    if hotter is None:
+        return said
+    return f"{said} The chamber had been as hot as {words.number(hotter)} °C by then."
+
+
+def hotter_than_the_band(on: SpecimenVerdict) -> float | None:
+    """The hottest reading before a failure where it lay above the band of the step [°C]."""
+    if on.failed is None or on.failed.peak_c is None or on.failed.mean_c is None:
+        return None
+    seen_ms, number = on.failed.time_ms, on.failed.step
+    over = any(
+        step.overshot_by
+        or any(out.over_k > 0 and out.start_ms < seen_ms for out in step.excursions)
+        for step in on.steps
+        if step.step == number
+    )
+    return on.failed.peak_c if over else None
 
 
 def excursion(out: Excursion) -> str:
@@ -234,6 +263,15 @@ def too_fast(changes: Iterable[FastestChange]) -> list[str]:
         for one in changes
         if one.too_fast
     ]
+
+
+def hole(one: Hole) -> str:
+    """From when to when nothing was recorded, and what that did to the clock."""
+    began, ended = (
+        f"{words.local(moment_of(int(at_ms))):%H:%M}" for at_ms in (one.start_ms, one.end_ms)
+    )
+    length = words.length((one.end_ms - one.start_ms) / 1_000)
+    return f"{began} to {ended}: nothing recorded for {length}; that did not count"
 
 
 def step_words(log: StepLog) -> str:
@@ -371,6 +409,8 @@ def approach(found: ApproachNow | None, now: datetime) -> str:
     if found is None:
         return ""
     ahead = found.forecast
+    if not found.on_its_way:
+        return f"It is not on its way there: is it set to {setpoint(found.step.setpoint_c)}?"
     if ahead.refusal is None and ahead.at_ms is not None:
         at = words.moment(moment_of(ahead.at_ms), now)
         return (
@@ -380,7 +420,13 @@ def approach(found: ApproachNow | None, now: datetime) -> str:
     if found.from_before_ms is not None:
         at = words.moment(moment_of(found.from_before_ms), now)
         return f"In the band about {at}, by its earlier approaches; this one tells no curve yet."
-    return f"When it will be in the band cannot be told: {ahead.refusal}."
+    if found.at_pace_ms is not None and found.pace_k_per_min is not None:
+        at = words.moment(moment_of(found.at_pace_ms), now)
+        return (
+            f"In the band about {at} if it keeps its present "
+            f"{words.number(abs(found.pace_k_per_min))} K/min; it slows down as it gets near."
+        )
+    return "When it will be in the band cannot be told yet."
 
 
 def finish(found: Finish, now: datetime) -> str:

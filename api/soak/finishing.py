@@ -10,6 +10,9 @@ from __future__ import annotations
 import math
 import statistics
 
+import numpy as np
+import numpy.typing as npt
+
 from api.soak.program import APPROACH_DEFAULT_K_PER_MIN, Program, Settle, SettleRule, Step
 from api.soak.state import Phase, RunState, StepLog
 
@@ -30,6 +33,26 @@ def approach_min(step: Step, from_c: float, *, tau_s: float | None = None) -> fl
         return distance / (ramp or APPROACH_DEFAULT_K_PER_MIN)
     lagged = tau_s / 60 * math.log((distance + step.tolerance_k) / step.tolerance_k)
     return max(lagged, distance / ramp if ramp else 0.0)
+
+
+#: The present pace of a chamber is taken over this long, and over no less than half of it [min].
+PACE_OVER_MIN = 5.0
+#: A chamber that changes by less than this does not move [K/min].
+STILL_K_PER_MIN = 0.1
+
+
+def pace_k_per_min(
+    times_ms: npt.NDArray[np.int64], values_c: npt.NDArray[np.float64]
+) -> float | None:
+    """How fast a trace has changed over its last minutes [K/min]; None where it is too short."""
+    if len(times_ms) < 2:
+        return None
+    first = max(float(times_ms[0]), float(times_ms[-1]) - PACE_OVER_MIN * 60_000)
+    over_min = (float(times_ms[-1]) - first) / 60_000
+    if over_min < PACE_OVER_MIN / 2:
+        return None
+    before_c = float(np.interp(first, times_ms, values_c))
+    return (float(values_c[-1]) - before_c) / over_min
 
 
 def settling_min(settle: Settle, approach: float) -> float:

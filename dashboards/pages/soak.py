@@ -221,7 +221,7 @@ def show_run(
         verdicts=verdicts(found.state),
         figure=profile_figure(workshop, found, now),
         resins=resin_names(workshop),
-        failed=failed_pieces(workshop, soak_id),
+        apart=not_looked_at(workshop, soak_id),
         findings=soak_words.FINDINGS,
         said=soak_words,
         edit=soak_form.texts_of_program(found.state.program),
@@ -333,10 +333,12 @@ def profile_figure(workshop: Workshop, found: SoakNow, now: datetime) -> Figure:
     )
 
 
-def failed_pieces(workshop: Workshop, soak_id: int) -> set[str]:
-    """The specimens of a run that a look found failed."""
+def not_looked_at(workshop: Workshop, soak_id: int) -> set[str]:
+    """The specimens of a run that a look found failed, or that were taken out."""
     looks = (kept.entry for kept in workshop.record.looks.of(soak_id))
-    return {look.specimen for look in looks if look.finding.gave_way}
+    done = (kept.entry for kept in workshop.record.interventions.of(soak_id))
+    failed = {look.specimen for look in looks if look.finding.gave_way}
+    return failed | {one.specimen for one in done if one.specimen is not None}
 
 
 def past_time(form: Filled, field: str, now: datetime) -> datetime:

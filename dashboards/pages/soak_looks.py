@@ -17,7 +17,7 @@ from api.record import Kept, LoggedLook
 from api.soak.program import Finding, SoakRun
 from collector.errors import ConflictError, InvalidError
 from dashboards.pages.print_changes import revision_of
-from dashboards.pages.soak import SoakId, failed_pieces, past_time, show_run
+from dashboards.pages.soak import SoakId, not_looked_at, past_time, show_run
 from dashboards.pages.workshop import WorkshopHere
 from dashboards.sheet import Filled, Now, SheetsHere, number_of, onwards, text_of
 
@@ -36,7 +36,7 @@ def log_looks(
     """
     run = workshop.record.soaks.get(soak_id).entry
     try:
-        looks = looks_of(form, run, soak_id, now, failed_pieces(workshop, soak_id))
+        looks = looks_of(form, run, soak_id, now, not_looked_at(workshop, soak_id))
         with workshop.record.transaction():
             for look in looks:
                 workshop.record.looks.add(look)
@@ -46,11 +46,11 @@ def log_looks(
 
 
 def looks_of(
-    form: FormData, run: SoakRun, soak_id: int, now: datetime, failed: set[str]
+    form: FormData, run: SoakRun, soak_id: int, now: datetime, apart: set[str]
 ) -> list[LoggedLook]:
     """The looks of a filled-in form. Raises ``InvalidError`` when there is none.
 
-    ``all`` is the one tap that calls sound every piece but those in ``failed``.
+    ``all`` is the one tap that calls sound every piece but those ``apart``.
     """
     at = past_time(form, "time", now)
     every = text_of(form, "all") == Finding.SOUND
@@ -58,7 +58,7 @@ def looks_of(
     for number, specimen in enumerate(run.specimens):
         finding = text_of(form, f"finding-{number}")
         if every:
-            finding = "" if specimen.name in failed else Finding.SOUND.value
+            finding = "" if specimen.name in apart else Finding.SOUND.value
         if finding:
             note = "" if every else text_of(form, f"note-{number}")
             sag = f"sag-{number}"

@@ -96,6 +96,9 @@ def test_the_report_says_what_is_known_and_what_it_rests_on(browser: TestClient)
         "14 Jan 2026 13:00",
         "amber 1 was taken out (for the break bench).",
         "independent thermal cut-out",
+        "<h2>The program</h2>",
+        "<li>120 °C ± 2 K for 1 h</li>",
+        "More than 5 min without a reading is a gap",
         "without a calibration on record before the run",
         "states conformity with no standard",
     ):

@@ -9,7 +9,13 @@ import pytest
 
 from api.soak.engine import fold
 from api.soak.events import ChamberReading, Ended, Started, Trace, in_order
-from api.soak.finishing import approach_min, estimated_min, left_min, settling_min
+from api.soak.finishing import (
+    approach_min,
+    estimated_min,
+    left_min,
+    pace_k_per_min,
+    settling_min,
+)
 from api.soak.program import READY_MADE, Program, Settle, SettleRule, Step
 from api.soak.state import RunState
 
@@ -131,3 +137,21 @@ def test_nothing_is_left_of_a_run_that_is_done_or_over() -> None:
 def test_before_the_first_reading_a_chamber_is_taken_to_be_as_warm_as_a_room() -> None:
     state = fold(UP_AND_ON, [Started(START)])
     assert left_min(state, START) == pytest.approx(estimated_min(UP_AND_ON, 20.0))
+
+
+@pytest.mark.parametrize(
+    ("minutes", "values", "pace"),
+    [
+        ([0.0], [20.0], None),
+        ([0.0, 2.0], [20.0, 24.0], None),
+        ([0.0, 4.0], [20.0, 28.0], 2.0),
+        ([0.0, 10.0, 12.0, 15.0], [90.0, 20.0, 25.0, 30.0], 2.0),
+        ([0.0, 5.0], [60.0, 50.0], -2.0),
+    ],
+)
+def test_the_present_pace_is_that_of_the_last_five_minutes(
+    minutes: list[float], values: list[float], pace: float | None
+) -> None:
+    times = np.array([round(minute * MIN_MS) for minute in minutes], np.int64)
+    found = pace_k_per_min(times, np.array(values))
+    assert found == (None if pace is None else pytest.approx(pace))

@@ -14,8 +14,10 @@ from starlette.testclient import TestClient
 
 from api.answers import Workshop
 from api.soak.program import READY_MADE, Finding, Settle, SettleRule
+from api.soak_answers import soak_state
+from api.soak_results import approach_now
 from collector.readings import moment_of, ms_of
-from dashboards import soak_form
+from dashboards import soak_form, soak_words
 from tests.dashboards import workshops
 
 START = {
@@ -129,6 +131,15 @@ def test_what_gave_way_is_not_called_sound_by_the_one_tap(
     ]
 
 
+def test_a_piece_that_was_taken_out_is_not_called_sound_by_the_one_tap(
+    filled: Workshop, client: TestClient
+) -> None:
+    page = client.post("/soak/1/interventions", data={"kind": "taken_out", "specimen": "grey 1"})
+    assert "The other 1 sound, seen now" in page.text
+    client.post("/soak/1/looks", data={"all": "sound"})
+    assert [kept.entry.specimen for kept in filled.record.looks.of(1)][2:] == ["amber 1"]
+
+
 def test_a_piece_that_gave_way_is_judged_as_an_interval(
     filled: Workshop, client: TestClient
 ) -> None:
@@ -220,6 +231,10 @@ def test_a_run_is_broken_off_with_its_reason(filled: Workshop, client: TestClien
     assert "the fan stopped" in page
     assert "broken off" in page
     assert "The run is over: the chamber is empty" not in page
+    # A chamber does not cool by a word on a page.
+    assert "See that the heater is off: nothing here switches it." in page
+    assert "independent thermal cut-out" in page
+    assert "Chamber at the end" in page
 
 
 def test_the_end_stops_the_live_page(filled: Workshop, client: TestClient) -> None:
@@ -495,8 +510,16 @@ def test_the_way_to_a_step_is_forecast_or_refused(filled: Workshop, client: Test
     run = workshops.short_run(workshops.NOW - timedelta(minutes=12))
     filled.record.soaks.add(run)
     texts = client.get("/soak/2/now").json()["texts"]
-    # The chamber of the workshop is at 60 °C by then and the step at 50 °C: it is not in band.
-    assert texts["approach"]
+    # The chamber of the workshop stays at 60 °C and the step is at 50 °C: nobody has set it.
+    assert texts["approach"] == "It is not on its way there: is it set to 50 °C?"
+    climbs = filled.record.soaks.add(
+        workshops.short_run(workshops.NOW - timedelta(hours=4)).model_copy(update={"name": "up"})
+    )
+    then = workshops.NOW - timedelta(hours=4) + timedelta(minutes=12)
+    found = soak_state(filled, climbs.id, then)
+    said = soak_words.approach(approach_now(filled, found, then), then)
+    # It climbs by 1 K/min in a straight line, which no exponential tells the end of.
+    assert re.fullmatch(r"In the band about .* if it keeps its present 1\.0 K/min; .*near\.", said)
     assert texts["next"].startswith("Set the chamber to 50 °C")
 
 
