@@ -219,6 +219,10 @@ def import_readings(asked: argparse.Namespace) -> int:
     from dashboards import start
 
     settings = start.read_settings(asked.settings)
+    now_ms = time.time_ns() // 1_000_000
+    if not asked.dry_run:
+        why = "The collector is at work, and only one can write."
+        refuse_beside_the_collector(settings, now_ms, why, _how_to_import(settings))
     columns = pairs_asked(asked.column, "--column", "Temperature=value")
     file = RowFile(
         asked.file,
@@ -253,7 +257,7 @@ def import_readings(asked: argparse.Namespace) -> int:
         return 0
     with closing(open_store(settings)) as store:
         done = importing.import_readings(
-            file, taking, store, survey, time.time_ns() // 1_000_000, progress=progress("Kept")
+            file, taking, store, survey, now_ms, progress=progress("Kept")
         )
         while isinstance(store, SqliteStore) and store.settle():
             overwrite("Packing what is settled")
@@ -263,6 +267,19 @@ def import_readings(asked: argparse.Namespace) -> int:
         f"duplicate + {done.refused:,} refused; {done.conflicts:,} of the stored are second values."
     )
     return 0
+
+
+def _how_to_import(settings: Settings) -> str:
+    """What to do although the collector runs, and what becomes of messages meanwhile."""
+    sensors = (
+        "Its broker stops with it: what sensors send meanwhile they have to send again."
+        if settings.broker is None
+        else "What sensors send meanwhile at QoS 1 waits at the broker."
+    )
+    return (
+        "Stop `vatside run` (or `vatside collect`), import, and start it again. "
+        f"{sensors} --dry-run looks the file over without stopping anything."
+    )
 
 
 def _tell_faults(path: Path, noun: str, survey: Survey) -> None:

@@ -16,12 +16,12 @@ import pytest
 from api.record import Calibration, Record
 from api.record.whole import WholeRecord, everything
 from collector.readings import Mark, Reading, moment_of
-from collector.status import CollectorStatus, write_status
+from collector.status import CollectorStatus, read_status, write_status
 from collector.store.contract import Arrival
 from collector.store.sqlite import SqliteStore
 from dashboards.cli import main
 from tests.api.test_exports import fill, whole_workshop
-from tests.brokers import CollectorProcess, embedded
+from tests.brokers import CollectorProcess, embedded, wait_until
 from tests.influx_double import ORG, TOKEN, InfluxDouble
 from tests.stores import arrivals
 from tests.workshops import furnish, open_workshop
@@ -189,10 +189,15 @@ def test_an_import_beside_the_collector_is_refused_and_both_lose_nothing(
     folder = Folder(tmp_path / "live")
     with embedded() as broker, CollectorProcess(folder.settings, broker.url) as collector:
         collector.wait_until_listening()
+        wait_until(lambda: read_status(folder.readings.parent) is not None, "it tells of itself")
         assert folder.run("import", "readings", file) == 2
         said = capsys.readouterr().err
-        assert "Another process writes to this store. Stop it first" in said
-        assert "Traceback" not in said
+        assert "The collector is at work, and only one can write. Stop `vatside run`" in said
+        assert "Its broker stops with it" in said
+        assert folder.run("import", "readings", file, "--dry-run") == 0
+        (folder.readings.parent / "collector.json").unlink()  # as before its first second is over
+        assert folder.run("import", "readings", file) == 2
+        assert "Another process writes to this store. Stop it first" in capsys.readouterr().err
         assert collector.stop() == 0
     assert folder.run("import", "readings", file) == 0
     assert kept(folder.readings) == kept(full.readings)
