@@ -93,7 +93,7 @@ class RoomNow:
 
 def room_now(workshop: Workshop, now: datetime) -> RoomNow:
     """What every channel reads now and what is running."""
-    latest = workshop.store.latest()
+    latest = workshop.newest(now)
     return RoomNow(
         moment=now,
         channels=tuple(

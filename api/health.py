@@ -7,19 +7,20 @@ a collector that is away and a file that is not there yet are part of the answer
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from statistics import median
 from typing import Protocol, runtime_checkable
 
 import numpy as np
 
 from api.answers import ChannelNow, channel_now
 from api.workshop import Workshop
+from collector.channel_tally import BURST_MS, LEAST_INTERVALS_N
 from collector.channels import Channel
 from collector.clocks import ClockState
 from collector.errors import StoreError
+from collector.quality import AHEAD_MS
 from collector.readings import Mark, Reading, Series, moment_of, ms_of
 from collector.status import ChannelStatus, CollectorStatus, read_status
 from collector.store.contract import (
@@ -41,6 +42,7 @@ INTERVALS_N = 30
 
 #: A sensor is overdue when it has kept quiet for so many of its intervals.
 OVERDUE_INTERVALS_N = 5
+LEAST_OVERDUE_S = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +75,11 @@ class ChannelHealth:
 
     @property
     def overdue(self) -> bool:
-        """Whether it has been quiet for several of its usual intervals."""
+        """Whether it has been quiet for several of its usual intervals, and some seconds."""
         if self.quiet_s is None or self.interval_s is None:
             return self.silent
-        return self.silent or self.quiet_s > OVERDUE_INTERVALS_N * self.interval_s
+        overdue_s = max(LEAST_OVERDUE_S, OVERDUE_INTERVALS_N * self.interval_s)
+        return self.silent or self.quiet_s > overdue_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +129,7 @@ def health_now(workshop: Workshop, now: datetime, *, refused_n: int = REFUSED_TO
     try:
         accounts = workshop.store.accounts()
         refused = tuple(workshop.store.refused(refused_n)) if refused_n else ()
-        latest = workshop.store.latest()
+        latest = workshop.newest(now)
         channels = tuple(
             _channel(workshop, channel, latest.get(channel.id), status, now)
             for channel in workshop.settings.channels
@@ -180,12 +183,14 @@ def _health(
 ) -> ChannelHealth:
     known = status.channel(channel.id) if status else ChannelStatus(channel=channel.id)
     reading_now = channel_now(channel, reading, now)
-    quiet = [] if reading_now.silent_s is None else [reading_now.silent_s]
-    if known.last_received_ms is not None:
-        quiet.append(max(0, ms_of(now) - known.last_received_ms) / 1_000)
+    heard_ms = known.last_received_ms
+    quiet = [] if heard_ms is None else [max(0, ms_of(now) - heard_ms) / 1_000]
+    ahead = reading is not None and reading.time_ms > ms_of(now) + AHEAD_MS
+    if reading_now.silent_s is not None and not (quiet and ahead):
+        quiet.append(reading_now.silent_s)
     return ChannelHealth(
         now=reading_now,
-        heard=None if known.last_received_ms is None else moment_of(known.last_received_ms),
+        heard=None if heard_ms is None else moment_of(heard_ms),
         quiet_s=min(quiet, default=None),
         interval_s=channel.expected_interval_s or _usual_interval_s(day, known),
         interval_set=channel.expected_interval_s is not None,
@@ -197,10 +202,14 @@ def _health(
 
 
 def _usual_interval_s(day: Series, known: ChannelStatus) -> float | None:
-    """The median of the newest intervals [s]; what the collector has learned when there is none."""
-    steps: Sequence[int] = np.diff(day.times_ms)[-INTERVALS_N:].tolist()
-    if steps:
-        return median(steps) / 1_000
+    """The median of the newest intervals [s]; what the collector has learned when they are few.
+
+    Neither times that are wrong nor a burst tell how often a sensor speaks.
+    """
+    steps = np.diff(day.without(Mark.CLOCK).times_ms)
+    steps = steps[steps >= BURST_MS][-INTERVALS_N:]
+    if len(steps) >= LEAST_INTERVALS_N:
+        return float(np.median(steps)) / 1_000
     return None if known.interval_ms is None else known.interval_ms / 1_000
 
 

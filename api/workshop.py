@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from api.calibrations import BelievedChains
@@ -13,7 +14,8 @@ from api.soak_folds import SoakFolds
 from api.sums import Sums
 from api.window_answers import Span, WindowAnswers
 from collector.config import Settings
-from collector.readings import Reading, Series, ms_of
+from collector.quality import AHEAD_MS
+from collector.readings import Mark, Reading, Series, ms_of
 from collector.store.contract import ReadingStore
 from collector.store.corrected import CorrectedStore
 
@@ -81,6 +83,22 @@ class Workshop:
         """Readings of a channel in a window, with the neighbours that reach into it."""
         span = self.span(channel, window)
         return self.store.between(channel, span.start_ms, span.end_ms)
+
+    def newest(self, now: datetime) -> dict[str, Reading]:
+        """The last reading of each channel that has one, in the settings or not.
+
+        One dated after ``now`` gives way to what a sensor says with the right time since: for
+        two hours after one message of a clock two hours ahead, nothing else would be seen.
+        """
+        found = self.store.latest()
+        end_ms = ms_of(now) + AHEAD_MS
+        for channel, reading in found.items():
+            if reading.time_ms > end_ms:
+                timely = self.store.before(channel, end_ms + 1)
+                fresh_ms = ms_of(now) - self.gap_limit_ms(channel)
+                if timely and not timely.marks & Mark.CLOCK and timely.time_ms >= fresh_ms:
+                    found[channel] = timely
+        return found
 
     def readings(self, channel: str, start_ms: int, end_ms: int, limit: int) -> list[Reading]:
         """The first ``limit`` readings of a channel in a window, without reading all of it."""

@@ -15,6 +15,9 @@ from collector.store.contract import Arrival
 INTERVALS_N = 15
 LEAST_INTERVALS_N = 3
 
+#: Messages closer together than this are a burst: what waited at the broker, or sent twice [ms].
+BURST_MS = 100
+
 
 class ChannelTally:
     """The messages of one channel: when, how often, with what doubts."""
@@ -33,7 +36,7 @@ class ChannelTally:
     def note(self, time_ms: int, received_ms: int) -> None:
         """A message came; ``time_ms`` is that of the newest reading in it."""
         self.last_received_ms = received_ms
-        if self.last_time_ms is not None and time_ms > self.last_time_ms:
+        if self.last_time_ms is not None and time_ms >= self.last_time_ms + BURST_MS:
             self.intervals.append(time_ms - self.last_time_ms)
         self.last_time_ms = time_ms
 

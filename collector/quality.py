@@ -45,6 +45,9 @@ MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
 DAY_MS = 86_400_000
 
+#: A clock is ahead when its times lie further than this after their arrival [ms].
+AHEAD_MS = MINUTE_MS
+
 #: 1971-01-01T00:00:00Z: a sensor without a clock counts from 1970 on.
 YEAR_1971_MS = 365 * DAY_MS
 
@@ -88,7 +91,7 @@ class Limits:
     hold_h_per_unit: float | None = None
     resolution: float | None = None
     late_after_ms: int = 5 * MINUTE_MS
-    ahead_ms: int = MINUTE_MS
+    ahead_ms: int = AHEAD_MS
 
 
 #: Common practice, no source, unless said otherwise.

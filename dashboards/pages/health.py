@@ -131,7 +131,9 @@ def summing_up(found: Health) -> dict[str, str]:
     """The heading and the sentences that say at once how things are, a line each."""
     said = troubles(found)
     if not said:
-        well = "Every message is accounted for, the collector is at work, and every sensor speaks."
+        overdue = [label_of(one.now.channel) for one in found.channels if one.overdue]
+        sensors = f"overdue are only {', '.join(overdue)}" if overdue else "every sensor speaks"
+        well = f"Every message is accounted for, the collector is at work, and {sensors}."
         return {"headline": "All is well", "troubles": well}
     return {"headline": "To look at", "troubles": "\n".join(said)}
 

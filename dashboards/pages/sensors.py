@@ -88,7 +88,7 @@ class SensorLine:
 @router.get("/sensors")
 def sensors(workshop: WorkshopHere, sheets: SheetsHere, now: Now) -> HTMLResponse:
     """Every channel with its correction in force."""
-    latest = workshop.store.latest()
+    latest = workshop.newest(now)
     lines = []
     for channel in workshop.settings.channels:
         reading = latest.get(channel.id)

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from api.answers import Workshop
+from api.answers import Workshop, room_now
 from api.health import health_now, shown
 from api.record import Record
 from collector.clocks import ClockState, Condition, Step
@@ -90,6 +90,36 @@ def test_silence_interval_marks_and_conflicts_of_a_channel(tmp_path: Path) -> No
     assert north.marks == {Mark.JUMP: 1, Mark.LATE: 1, Mark.CONFLICT: 1}
     assert north.conflicts_n == 1
     assert (south.quiet_s, south.silent, south.interval_s) == (None, True, None)
+
+
+def test_what_waited_at_the_broker_and_comes_at_once_is_no_usual_interval(tmp_path: Path) -> None:
+    workshop = cellar(tmp_path)
+    regular = [(NOW_MS - 900_000 + n * 10_000, 20.0) for n in range(40)]
+    waited = [(NOW_MS - 8_000 + n, 20.0) for n in range(60)]
+    workshop.received.append(arrivals("vat-north", [*regular, *waited]))
+    workshop.received.append(arrivals("vat-south", waited))
+    north, south = health_now(workshop, NOW).channels[:2]
+    assert (north.interval_s, north.overdue) == (10.0, False)
+    assert (south.interval_s, south.overdue) == (None, False)
+
+
+def test_one_message_from_the_future_hides_nothing(tmp_path: Path) -> None:
+    """For two hours a reading of a clock two hours ahead would be the last and just now."""
+    workshop = cellar(tmp_path)
+    ahead = Reading("vat-north", NOW_MS + 7_200_000, 99.0, Mark.CLOCK)
+    workshop.received.append([Arrival("cellar", NOW_MS - 900_000, (ahead,))])
+    heard = ChannelStatus(channel="vat-north", last_received_ms=NOW_MS - 900_000)
+    write_status(tmp_path, status(channels=(heard,)))
+    alone = health_now(workshop, NOW).channels[0]
+    assert (alone.now.reading, alone.quiet_s, alone.silent) == (ahead, 900.0, True)
+    workshop.received.append(arrivals("vat-north", [(NOW_MS - 20_000, 21.5)]))
+    north = health_now(workshop, NOW).channels[0]
+    assert (north.now.reading, north.quiet_s) == (Reading("vat-north", NOW_MS - 20_000, 21.5), 20.0)
+    assert room_now(workshop, NOW).channels[0] == north.now
+    always = Reading("vat-south", NOW_MS - 1_000, 18.0, Mark.CLOCK)
+    later = Reading("vat-south", NOW_MS + 7_000_000, 19.0, Mark.CLOCK)
+    workshop.received.append([Arrival("cellar", NOW_MS, (one,)) for one in (always, later)])
+    assert workshop.newest(NOW)["vat-south"] == later  # a clock that is always ahead
 
 
 def test_a_sensor_whose_clock_is_off_is_heard_by_its_arrivals(tmp_path: Path) -> None:

@@ -8,12 +8,15 @@ from pathlib import Path
 
 from starlette.testclient import TestClient
 
-from api.answers import Workshop
+from api.answers import ChannelNow, Workshop
+from api.health import ChannelHealth, Health
+from collector.channels import Channel
 from collector.clocks import ClockState, Condition, Step
-from collector.readings import Mark, Reading, ms_of
+from collector.readings import Mark, Reading, Role, ms_of
 from collector.status import ChannelStatus, write_status
 from collector.store.contract import Arrival, Refusal
 from collector.store.sqlite import SqliteStore
+from dashboards.pages.health import summing_up
 from tests.api.test_health import status
 from tests.dashboards import workshops
 
@@ -64,6 +67,35 @@ def test_what_is_wrong_is_said_first(filled: Workshop, client: TestClient, tmp_p
     assert "Radio, as sent −71" in said
     assert "The clock of South vat is 55 min behind since" in said
     assert "stepped back 55 min at" in said
+
+
+def test_all_is_well_names_who_is_overdue() -> None:
+    north, south = (
+        Channel(id=id, place=place, role=Role.VAT_TEMPERATURE, topic=id)
+        for id, place in (("north", "North vat"), ("south", "South vat"))
+    )
+
+    def said(quiet_s: float) -> str:
+        channels = tuple(
+            ChannelHealth(
+                now=ChannelNow(channel, None, quiet_s, silent=False),
+                heard=None,
+                quiet_s=quiet_s if channel is south else 1.0,
+                interval_s=10.0,
+                interval_set=False,
+                clock=ClockState(),
+                marks={},
+                conflicts_n=0,
+                status=ChannelStatus(channel=channel.id),
+            )
+            for channel in (north, south)
+        )
+        found = Health(workshops.NOW, None, None, status(at_ms=NOW_MS), channels, ())
+        assert summing_up(found)["headline"] == "All is well"
+        return summing_up(found)["troubles"]
+
+    assert said(50.0).endswith("the collector is at work, and every sensor speaks.")
+    assert said(51.0).endswith("and overdue are only South vat, resin in the vat.")
 
 
 def test_a_collector_that_is_away_is_said_to_be_and_since_when(
