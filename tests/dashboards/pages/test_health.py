@@ -95,7 +95,7 @@ def test_all_is_well_names_who_is_overdue() -> None:
         return summing_up(found)["troubles"]
 
     assert said(50.0).endswith("the collector is at work, and every sensor speaks.")
-    assert said(51.0).endswith("and overdue are only South vat, resin in the vat.")
+    assert said(51.0).endswith("and overdue are only South vat.")
 
 
 def test_a_collector_that_is_away_is_said_to_be_and_since_when(
