@@ -11,7 +11,7 @@ import io
 import statistics
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from api.answers import cold_answer, print_rows
@@ -19,6 +19,7 @@ from api.break_answers import Comparison, compared_breaks
 from api.causes.proportions import wilson
 from api.causes.rows import PrintRow
 from api.causes.tables import Band, bands
+from api.costs import Cost
 from api.phases import is_whole
 from api.print_answers import remarks_on
 from api.prints import Print
@@ -40,13 +41,27 @@ NOT_BROKEN = "no piece was broken"
 NO_TIME = "no print ran to its end"
 NO_COST = "use or price was not noted"
 
+#: Why a print is left out of a figure, after "2 prints: ".
+NOT_LOOKED_AT = "not looked at yet"
+CUT_SHORT = "cut short"
+NO_TIMES = "start or end not noted"
+LACKING: Mapping[str, str] = {
+    "resin_used_ml": "resin used not noted",
+    "resin.density_g_cm3": "no density of the resin on record",
+    "resin.price_per_kg": "no price of the resin on record",
+    "afterwork.wash.fluid_used_ml": "wash fluid used not noted",
+    "afterwork.wash.fluid_price_per_l": "price of the wash fluid not noted",
+}
+RESIN_ALONE = "resin alone: no print has its wash fluid noted"
+
 
 @dataclass(frozen=True, slots=True)
 class SheetFigure:
     """One figure of a resin: value, the 95 % interval, and how many tests are behind it.
 
     ``value`` is None where the record does not give it and ``why_not`` says why. An end that
-    is None is not bounded, or there is no interval.
+    is None is not bounded, or there is no interval. ``left_out`` counts tests that could not be
+    taken in, by the reason; ``remark`` says what a figure does not cover.
     """
 
     tests_n: int
@@ -54,6 +69,8 @@ class SheetFigure:
     low: float | None = None
     high: float | None = None
     why_not: str = ""
+    left_out: Mapping[str, int] = field(default_factory=dict)
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,19 +146,15 @@ def resin_sheet(workshop: Workshop, now: datetime) -> ResinSheet:
     of_resin: dict[int, list[Kept[Print]]] = defaultdict(list)
     for kept in prints:
         of_resin[kept.entry.resin].append(kept)
-    costs = dict(
-        zip(
-            (kept.id for kept in prints),
-            (remarks.cost.total for remarks in remarks_on(workshop, (p.entry for p in prints))),
-            strict=True,
-        )
-    )
+    remarks = remarks_on(workshop, (kept.entry for kept in prints))
+    costs = {kept.id: one.cost for kept, one in zip(prints, remarks, strict=True)}
     thresholds = _thresholds(workshop, now)
     heat = {one.resin: one for one in heat_results(workshop, now).resins}
     fixture, loads = _loads(workshop, now)
     lines = []
     for resin in resins:
-        name, own = resin.entry.name, of_resin[resin.id]
+        name = resin.entry.name
+        own = [kept for kept in of_resin[resin.id] if not kept.entry.running]
         known = by_name[name]
         lines.append(
             ResinLine(
@@ -153,8 +166,8 @@ def resin_sheet(workshop: Workshop, now: datetime) -> ResinSheet:
                 heat_held_c=_held(heat.get(resin.id)),
                 heat_median_c=_median(heat.get(resin.id)),
                 load_n=loads.get(name, SheetFigure(0, why_not=NOT_BROKEN)),
-                print_time_h=_middle((_hours(p.entry) for p in own), NO_TIME),
-                cost=_middle((costs[p.id] for p in own), NO_COST),
+                print_time_h=_print_time([p.entry for p in own]),
+                cost=_cost([costs[p.id] for p in own]),
                 **_worked(resin.entry.guidance, own, known),
                 by_temperature=bands(
                     [row.temperature_c for row in known], [row.failed_share for row in known]
@@ -181,7 +194,9 @@ def _failed(plates: Sequence[Kept[Print]]) -> SheetFigure:
     if not shares:
         return SheetFigure(0, why_not=NO_PRINT)
     found = wilson(sum(shares), len(shares))
-    return SheetFigure(len(shares), found.share, found.lo, found.hi)
+    unseen = len(plates) - len(shares)
+    left_out = {NOT_LOOKED_AT: unseen} if unseen else {}
+    return SheetFigure(len(shares), found.share, found.lo, found.hi, left_out=left_out)
 
 
 def _thresholds(workshop: Workshop, now: datetime) -> dict[str, SheetFigure]:
@@ -243,21 +258,47 @@ def _loads(workshop: Workshop, now: datetime) -> tuple[str | None, dict[str, She
     }
 
 
-def _hours(plate: Print) -> float | None:
-    if not is_whole(plate) or plate.end is None:
-        return None
-    return (plate.end - plate.start).total_seconds() / 3_600
+def _print_time(plates: Sequence[Print]) -> SheetFigure:
+    """The median time of prints that ran to their end, and why others are left out."""
+    hours, left_out = [], Counter[str]()
+    for plate in plates:
+        if plate.end is not None and is_whole(plate):
+            hours.append((plate.end - plate.start).total_seconds() / 3_600)
+        else:
+            known = plate.end is not None and not plate.order_only
+            left_out[CUT_SHORT if known else NO_TIMES] += 1
+    return _middle(hours, NO_TIME, left_out)
 
 
-def _middle(values: Iterable[float | None], why_not: str) -> SheetFigure:
+def _cost(costs: Sequence[Cost]) -> SheetFigure:
+    """The median cost of prints of which all of it is noted, and why others are left out.
+
+    Where no print has its wash fluid noted it is that of the resin alone, and says so.
+    """
+    alone = all(cost.fluid is None for cost in costs)
+    known, left_out = [], Counter[str]()
+    for cost in costs:
+        amount = cost.resin if alone else cost.total
+        if amount is None:
+            left_out[LACKING[cost.missing[0]]] += 1
+        else:
+            known.append(amount)
+    return _middle(known, NO_COST, left_out, RESIN_ALONE if alone and known else "")
+
+
+def _middle(
+    known: Sequence[float], why_not: str, reasons: Counter[str], remark: str = ""
+) -> SheetFigure:
     """The median, with the quartiles as its ends: how it spreads, no interval of the median."""
-    known = [value for value in values if value is not None]
+    left_out = dict(reasons.most_common())
     if not known:
-        return SheetFigure(0, why_not=why_not)
-    if len(known) == 1:
-        return SheetFigure(1, known[0])
-    low, _, high = statistics.quantiles(known, n=4, method="inclusive")
-    return SheetFigure(len(known), statistics.median(known), low, high)
+        return SheetFigure(0, why_not=why_not, left_out=left_out)
+    low = high = None
+    if len(known) > 1:
+        low, _, high = statistics.quantiles(known, n=4, method="inclusive")
+    return SheetFigure(
+        len(known), statistics.median(known), low, high, left_out=left_out, remark=remark
+    )
 
 
 def _worked(
@@ -296,12 +337,13 @@ def _tried(plates: Sequence[Kept[Print]]) -> tuple[Tried, ...]:
 
 
 def sheet_as_table(sheet: ResinSheet) -> str:
-    """The sheet as CSV: a line for each resin, four columns for each figure."""
+    """The sheet as CSV: a line for each resin, five columns for each figure."""
     into = io.StringIO(newline="")
     writer = csv.writer(into)
     heads = ["resin", "category"]
     for name in FIGURES:
-        heads += [name, f"{name}_low", f"{name}_high", f"{name}_tests"]
+        heads += [name, *(f"{name}_{end}" for end in ("low", "high", "tests", "left_out"))]
+    heads.append("cost_covers")
     for name in WORKED:
         heads += [f"{name}_printed_{end}" for end in ("low", "high")]
         heads += [f"{name}_worked_{end}" for end in ("low", "high")]
@@ -311,6 +353,8 @@ def sheet_as_table(sheet: ResinSheet) -> str:
         for name in FIGURES:
             one: SheetFigure = getattr(line, name)
             cells += [_text(one.value), _text(one.low), _text(one.high), one.tests_n]
+            cells.append(sum(one.left_out.values()))
+        cells.append(_covers(line.cost))
         for name in WORKED:
             found: Worked = getattr(line, name)
             printed = (found.printed.low, found.printed.high) if found.printed else (None, None)
@@ -326,3 +370,9 @@ WORKED = ("normal_exposure_s", "bottom_exposure_s", "temperature_c")
 
 def _text(value: float | None) -> str:
     return "" if value is None else repr(value)
+
+
+def _covers(cost: SheetFigure) -> str:
+    if cost.value is None:
+        return ""
+    return "resin alone" if cost.remark else "resin and wash fluid"

@@ -141,15 +141,16 @@ def _age(moment: datetime, start: datetime) -> str:
 
 
 def cost_in_words(cost: Cost) -> str:
-    """What a print cost, of what, and what is missing of it; empty where nothing is known."""
+    """What a print cost, of what, and what was not noted; empty where nothing is known."""
     parts = [("resin", cost.resin), ("wash fluid", cost.fluid)]
     known = [f"{name} {words.number(amount, 2)}" for name, amount in parts if amount is not None]
-    lacking = _listed(_LACKING.get(name, name) for name in cost.missing)
-    if cost.total is None:
+    if cost.total is not None:
+        return f"{words.number(cost.total, 2)} ({', '.join(known)})"
+    if not known:
         return ""
-    said = words.number(cost.total, 2) if len(known) > 1 else ""
-    said = f"{said} ({', '.join(known)})" if said else known[0]
-    return f"{said}; without {lacking} the rest is not known" if lacking else said
+    lacking = _listed(_LACKING.get(name, name) for name in cost.missing)
+    verb = "was" if len(cost.missing) == 1 else "were"
+    return f"{known[0]} alone; {lacking} {verb} not noted, so the whole is not known"
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -23,6 +23,8 @@ class FigureShape(Frozen):
     high: float | None
     tests_n: int = Field(description="Prints or pieces behind it.")
     why_not: str
+    left_out: dict[str, int] = Field(description="Tests not taken in, by the reason.")
+    remark: str = Field(description="What the figure does not cover.")
 
 
 class WorkedShape(Frozen):
@@ -90,7 +92,7 @@ def get_sheet(workshop: TheWorkshop, now: Now) -> ResinSheetShape:
     responses={**problems(), 200: {"content": {"text/csv": {"schema": {"type": "string"}}}}},
 )
 def get_sheet_as_table(workshop: TheWorkshop, now: Now) -> Response:
-    """A line for each resin; value, low, high and number of tests of each figure."""
+    """A line for each resin; of each figure value, low, high, tests and how many are left out."""
     return Response(
         table(resin_sheet(workshop, now)),
         media_type="text/csv; charset=utf-8",

@@ -195,7 +195,10 @@ class MachineOnRecord(Machine, OnRecord):
 
 
 class CostShape(Frozen):
-    """Cost of resin and wash fluid in the currency of their prices; null where not known."""
+    """Cost of resin and wash fluid in the currency of their prices; null where not known.
+
+    The total is null unless both are known.
+    """
 
     resin: float | None
     fluid: float | None

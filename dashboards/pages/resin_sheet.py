@@ -94,7 +94,7 @@ def cell(line: ResinLine, name: str) -> list[str]:
 def _figure_words(one: SheetFigure, name: str) -> list[str]:
     unit = FIGURES[name][1]
     noun = "piece" if name in ("heat_held_c", "heat_median_c", "load_n") else "print"
-    behind = words.count(one.tests_n, noun)
+    behind = _behind(one, noun)
     said = []
     if one.value is not None:
         said.append(f"{_in_unit(one.value, name)} {unit}".rstrip())
@@ -109,7 +109,15 @@ def _figure_words(one: SheetFigure, name: str) -> list[str]:
             said.append(f"{low} to {high}")
     if one.value is None and ends == (None, None):
         return [f"{one.why_not} ({behind})"] if one.tests_n else []
-    return [*said, f"from {behind}"]
+    left_out = [f"left out {n}: {reason}" for reason, n in one.left_out.items()]
+    return [*said, *filter(None, [one.remark]), f"from {behind}", *left_out]
+
+
+def _behind(one: SheetFigure, noun: str) -> str:
+    """What a figure rests on: ``9 of 14 prints`` where some are left out."""
+    left_out = sum(one.left_out.values())
+    all_of_them = words.count(one.tests_n + left_out, noun)
+    return f"{one.tests_n} of {all_of_them}" if left_out else all_of_them
 
 
 def _worked_words(one: Worked, unit: str) -> list[str]:

@@ -81,7 +81,12 @@ def test_what_a_print_cost_by_its_bottle_and_its_resin(client: TestClient) -> No
     ]
     bottle = client.post("/api/bottles", json={"resin": resin, "price_per_kg": 20}).json()["id"]
     cheaper = client.post("/api/prints", json={**body, "bottle": bottle}).json()["cost"]
-    assert cheaper["total"] == pytest.approx(42 * 1.12 * 20 / 1_000)
+    assert cheaper["resin"] == pytest.approx(42 * 1.12 * 20 / 1_000)
+    # A wash that was not noted is not known to have been free.
+    assert cheaper["total"] is None
+    wash = {"wash": {"fluid_used_ml": 100, "fluid_price_per_l": 6}}
+    whole = client.post("/api/prints", json={**body, "afterwork": wash}).json()["cost"]
+    assert whole["total"] == pytest.approx(42 * 1.12 * 32.5 / 1_000 + 0.6)
 
 
 def test_phases_and_plan_of_a_print(client: TestClient) -> None:

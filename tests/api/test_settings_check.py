@@ -112,4 +112,17 @@ def test_cost_is_volume_density_and_price() -> None:
     assert cost.missing == ()
     unknown = cost_of(run(), density_g_cm3=None, price_per_kg=32.5)
     assert (unknown.resin, unknown.fluid, unknown.total) == (None, None, None)
-    assert unknown.missing == ("resin_used_ml", "resin.density_g_cm3")
+    fluid = ("afterwork.wash.fluid_used_ml", "afterwork.wash.fluid_price_per_l")
+    assert unknown.missing == ("resin_used_ml", "resin.density_g_cm3", *fluid)
+
+
+def test_a_cost_of_which_a_part_was_not_noted_has_no_total() -> None:
+    """What is not noted is not free: half a cost is no cost. An amount of 0 is."""
+    resin = {"start": EVENING, "resin": 1, "machine": 1, "resin_used_ml": 42}
+    half = cost_of(Print.model_validate(resin), density_g_cm3=1.12, price_per_kg=32.5)
+    assert half.resin == pytest.approx(1.5288)
+    assert (half.fluid, half.total) == (None, None)
+    none_used = Print.model_validate({**resin, "afterwork": {"wash": {"fluid_used_ml": 0}}})
+    whole = cost_of(none_used, density_g_cm3=1.12, price_per_kg=32.5)
+    assert whole.total == pytest.approx(1.5288)
+    assert whole.missing == ()

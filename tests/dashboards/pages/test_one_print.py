@@ -11,7 +11,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.answers import Derived, PrintWindow, Workshop, conditions_of
-from api.prints import Print
+from api.prints import Afterwork, Print
 from api.record import Bottle, Plate, Resin
 from collector.readings import Role
 from tests.dashboards import workshops
@@ -178,7 +178,8 @@ def test_what_cannot_both_be_true_is_said_first(filled: Workshop, client: TestCl
 
 
 def test_bottle_plate_afterwork_and_cost_are_told(filled: Workshop, client: TestClient) -> None:
-    told = text_of(client.get(f"/prints/{whole_print(filled)}").text)
+    number = whole_print(filled)
+    told = text_of(client.get(f"/prints/{number}").text)
     assert "Plate Lamp collars" in told
     # Opened 12 days before now, and the print began 9 h before now.
     assert "lot 26-014, opened 11 days 15 h before" in told
@@ -186,6 +187,14 @@ def test_bottle_plate_afterwork_and_cost_are_told(filled: Workshop, client: Test
     assert "6 min, lamp 405 nm" in told
     # 50 ml x 1.1 g/ml x 40 per kg = 2.20 (the bottle's own price), 100 ml x 6 per l = 0.60.
     assert "2.80 (resin 2.20, wash fluid 0.60)" in told
+    plate = filled.record.prints.get(number).entry
+    unwashed = plate.model_copy(update={"afterwork": Afterwork()})
+    filled.record.prints.change(number, unwashed)
+    told = text_of(client.get(f"/prints/{number}").text)
+    assert (
+        "resin 2.20 alone; the wash fluid used and the wash fluid's price were not noted, "
+        "so the whole is not known" in told
+    )
 
 
 def test_a_running_print_says_when_it_will_be_done(filled: Workshop, client: TestClient) -> None:

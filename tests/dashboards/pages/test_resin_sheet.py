@@ -6,6 +6,7 @@ import csv
 import html
 import io
 import re
+from collections.abc import Sequence
 from datetime import timedelta
 
 import pytest
@@ -13,7 +14,8 @@ from starlette.testclient import TestClient
 
 from api.answers import Workshop
 from api.causes.proportions import wilson
-from api.record import BreakOutcome, BreakTest, Fixture, Gauge, Load
+from api.prints import Print
+from api.record import BreakOutcome, BreakTest, Fixture, Gauge, Load, Resin
 from api.resin_sheet import FIGURES
 from api.strength import Holding, LoadUnit
 from tests.dashboards import workshops
@@ -124,6 +126,55 @@ def test_csv_and_json_say_the_same(broken: TestClient) -> None:
                 text = row[key]
                 assert (None if text == "" else float(text)) == figure[end]
             assert int(row[f"{name}_tests"]) == figure["tests_n"]
+
+
+def priced(filled: Workshop, name: str, noted: Sequence[tuple[float | None, float | None]]) -> int:
+    """A resin of which a ml costs 1, as does its fluid; prints of 1 to n h with what each used."""
+    resin = filled.record.resins.add(Resin(name=name, density_g_cm3=1, price_per_kg=1_000)).id
+    for number, (resin_ml, fluid_ml) in enumerate(noted):
+        start = workshops.NOW - timedelta(days=80 + number)
+        wash = {"fluid_used_ml": fluid_ml, "fluid_price_per_l": 1_000}
+        entry = {
+            "start": start,
+            "end": start + timedelta(hours=number + 1),
+            "cut_short": number == 1,
+            "resin": resin,
+            "machine": 1,
+            "resin_used_ml": resin_ml,
+            "afterwork": {"wash": wash} if fluid_ml is not None else {},
+        }
+        filled.record.prints.add(Print.model_validate(entry))
+    return resin
+
+
+def test_what_was_not_noted_is_left_out_and_told_never_taken_for_nothing(
+    filled: Workshop, client: TestClient
+) -> None:
+    noted = [(10, 1), (20, 2), (30, 3), (None, 4), (40, None), (50, None)]
+    priced(filled, "Test Resin", noted)
+    priced(filled, "Unwashed", [(10, None), (20, None), (30, None), (None, None)])
+    cells = rows_of(client.get("/resins").text)
+    place = list(FIGURES).index("cost")
+    # 11, 22 and 33 by hand; the two without wash fluid would have made it 33 or less.
+    assert cells["Test Resin"][place] == (
+        "22.00 16.50 to 27.50 from 3 of 6 prints left out 2: wash fluid used not noted "
+        "left out 1: resin used not noted"
+    )
+    assert cells["Unwashed"][place] == (
+        "20.00 15.00 to 25.00 resin alone: no print has its wash fluid noted "
+        "from 3 of 4 prints left out 1: resin used not noted"
+    )
+    # 1, 3, 4, 5 and 6 hours: the second was cut short.
+    time = cells["Test Resin"][list(FIGURES).index("print_time_h")]
+    assert time == "4.0 h 3.0 to 5.0 from 5 of 6 prints left out 1: cut short"
+    found = {line["name"]: line for line in client.get("/api/resin-sheet").json()["resins"]}
+    cost = found["Test Resin"]["figures"]["cost"]
+    assert cost["left_out"] == {"resin used not noted": 1, "wash fluid used not noted": 2}
+    table = csv.DictReader(io.StringIO(client.get("/api/resin-sheet.csv").text))
+    lines = {line["resin"]: line for line in table}
+    assert lines["Test Resin"]["cost_left_out"] == "3"
+    assert lines["Test Resin"]["cost_covers"] == "resin and wash fluid"
+    assert lines["Unwashed"]["cost_covers"] == "resin alone"
 
 
 def test_an_empty_workshop_says_where_to_begin(empty_client: TestClient) -> None:
