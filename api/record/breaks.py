@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from pydantic import AwareDatetime, Field, model_validator
 
 from api.prints import MOST_ID, Frozen
+from api.record.cursors import read_cursor
 from api.record.database import Value
 from api.record.entries import Kept, Name, Note
 from api.record.ledger import Ledger
-from api.record.ledgers import read_cursor
 from api.record.moments import moment_or_none, stored, stored_or_none
 from api.strength import Bar, Holding, LoadUnit, newtons
 from collector.errors import ConflictError, InvalidError
@@ -214,6 +214,11 @@ class Breaks(Ledger[BreakTest]):
         """The tests of pieces of a print, in the order in which they were made."""
         return self._where("print = ?", (print_id,))
 
+    def of_specimen(self, soak: int, specimen: str) -> list[Kept[BreakTest]]:
+        """The tests of a piece that was a specimen of a soak run."""
+        within = "SELECT break_test FROM break_soak WHERE soak = ? AND specimen = ?"
+        return self._where(f"id IN ({within})", (soak, specimen))
+
     def broken_parts(self) -> frozenset[tuple[int, str]]:
         """The parts that broke, each by its print and name."""
         sql = "SELECT print, part FROM break_test WHERE part IS NOT NULL AND outcome = ?"
@@ -265,6 +270,7 @@ class Breaks(Ledger[BreakTest]):
                 self._check_exists(kind, getattr(entry, kind), kind)
                 self._check_same_resin(kind, getattr(entry, kind), entry.resin)
         self._check_load(entry)
+        self._check_printed_before(entry)
         self._check_part(entry_id, entry)
         for number, run in enumerate(entry.soaked):
             self._check_soaked(run, entry, f"soaked.{number}")
@@ -273,12 +279,14 @@ class Breaks(Ledger[BreakTest]):
         row = self._database.row(f"SELECT resin FROM {kind} WHERE id = ?", (kind_id,))
         if row is not None and row["resin"] != resin:
             raise InvalidError(
-                f"{kind} {kind_id} is of {self._resin(row['resin'])}, not of {self._resin(resin)}",
+                f"{kind} {kind_id} is of {self.resin_called(row['resin'])}, "
+                f"not of {self.resin_called(resin)}",
                 where=kind,
-                remedy=f"Choose a {kind} of the piece's resin, or correct the resin.",
+                remedy=f"Choose a {kind} of the piece's resin, or correct the resin, here or of "
+                f"that {kind}.",
             )
 
-    def _resin(self, number: int) -> str:
+    def resin_called(self, number: int) -> str:
         """A resin as a sentence says it: ``resin 2 (Kiln Amber)``."""
         row = self._database.row("SELECT name FROM resin WHERE id = ?", (number,))
         return f"resin {number} ({row['name']})" if row is not None else f"resin {number}"
@@ -294,6 +302,17 @@ class Breaks(Ledger[BreakTest]):
                 f"the gauge reads no more than {row['limit_value']:g} {row['limit_unit']}",
                 where="load",
                 remedy="Check the load and its unit, or say that it did not break at the limit.",
+            )
+
+    def _check_printed_before(self, entry: BreakTest) -> None:
+        row = self._database.row(
+            "SELECT start_ms FROM print WHERE id = ? AND NOT order_only", (entry.print,)
+        )
+        if row is not None and stored(entry.tested, "tested") < row["start_ms"]:
+            raise InvalidError(
+                f"the piece was tested before print {entry.print} started",
+                where="tested",
+                remedy="Check the time of the test and its zone, or choose another print.",
             )
 
     def _check_part(self, entry_id: int | None, entry: BreakTest) -> None:
@@ -336,8 +355,8 @@ class Breaks(Ledger[BreakTest]):
             )
         if row["resin"] not in (None, entry.resin):
             raise InvalidError(
-                f"specimen {run.specimen} is of {self._resin(row['resin'])}, "
-                f"not of {self._resin(entry.resin)}",
+                f"specimen {run.specimen} is of {self.resin_called(row['resin'])}, "
+                f"not of {self.resin_called(entry.resin)}",
                 where=where,
                 remedy="Choose a specimen of the piece's resin, or correct the resin.",
             )

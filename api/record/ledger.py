@@ -68,6 +68,9 @@ class Ledger(Generic[M]):
     def _check(self, entry_id: int | None, entry: M) -> None:
         """Raise when the entry clashes with the rest of the record; id None when new."""
 
+    def _follow(self, entry_id: int, before: M, after: M) -> None:
+        """Correct what else on record tells of the same thing, or raise ``ConflictError``."""
+
     def _check_unused(self, entry_id: int, entry: M) -> None:
         """Raise ``ConflictError`` when something else on record needs the entry."""
 
@@ -126,6 +129,15 @@ class Ledger(Generic[M]):
         Without a revision whatever stands there is corrected. An entry that stays as it is
         makes no revision. Raises ``ConflictError`` when another change came first.
         """
+        with self._database.transaction():
+            before = self.get(entry_id)
+            after = self.change_alone(entry_id, entry, revision=revision)
+            if after.revision != before.revision:
+                self._follow(entry_id, before.entry, entry)
+            return after
+
+    def change_alone(self, entry_id: int, entry: M, *, revision: int | None = None) -> Kept[M]:
+        """Correct an entry as :meth:`change` does, without what follows elsewhere."""
         with self._database.transaction():
             before = self.get(entry_id)
             self._check_revision(before, revision)

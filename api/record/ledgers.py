@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import json
-import re
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
 from api.prints import Afterwork, FailureMode, Outcome, Part, Print, Settings
+from api.record.breaks import Breaks
+from api.record.cursors import read_cursor
 from api.record.database import Value
 from api.record.entries import ChannelLink, Kept, Limits, LoggedLook, Machine, Resin
 from api.record.ledger import Ledger
 from api.record.moments import moment_or_none, stored, stored_or_none
+from api.record.pieces import follow_print, follow_soak
 from api.settings_check import Guidance
 from api.soak.program import Program, SoakRun, Specimen
 from collector.errors import ConflictError, InvalidError
@@ -267,6 +269,10 @@ class Prints(Ledger[Print]):
                     remedy="Say in the part's note what was wrong with it.",
                 )
 
+    def _follow(self, entry_id: int, before: Print, after: Print) -> None:
+        breaks, soaks = Breaks(self._database), Soaks(self._database)
+        follow_print(breaks, soaks, entry_id, before, after)
+
     def _check_bottle(self, bottle: int, resin: int) -> None:
         row = self._database.row("SELECT resin FROM bottle WHERE id = ?", (bottle,))
         if row is not None and row["resin"] != resin:
@@ -287,20 +293,6 @@ def cursor_of(plate: Kept[Print]) -> str:
     """The cursor after which a list of prints goes on."""
     return f"{ms_of(plate.entry.start)}-{plate.id}"
 
-
-def read_cursor(cursor: str) -> tuple[int, int]:
-    numbers = [int(text) for text in cursor.split("-") if _CURSOR_NUMBER.fullmatch(text)]
-    if len(numbers) != 2 or cursor.count("-") != 1:
-        raise InvalidError(
-            "that is no cursor of this list",
-            where="cursor",
-            remedy="Take the cursor from `next` of the page before, or leave it out.",
-        )
-    return numbers[0], numbers[1]
-
-
-#: Eighteen digits always fit the record's file.
-_CURSOR_NUMBER = re.compile(r"[0-9]{1,18}")
 
 #: A print has an outcome when a part of it has, and it is the worst among them.
 _WORSE = {Outcome.GOOD: ("failed", "flawed"), Outcome.FLAWED: ("failed",), Outcome.FAILED: ()}
@@ -387,6 +379,9 @@ class Soaks(Ledger[SoakRun]):
             "resin = excluded.resin",
             [(entry_id, piece.name, n, piece.resin) for n, piece in enumerate(entry.specimens)],
         )
+
+    def _follow(self, entry_id: int, before: SoakRun, after: SoakRun) -> None:
+        follow_soak(Breaks(self._database), self, entry_id, before, after)
 
     def _drop_specimen(self, entry_id: int, name: str) -> None:
         for table, kind in USED_IN:

@@ -339,6 +339,7 @@ def show_form(
         stages=afterwork_form.STAGES,
         starts=afterwork_form.STARTS,
         names=Names.of(workshop),
+        tests_n=len(workshop.record.breaks.of_print(kept.id)) if kept else 0,
         bottles=workshop.record.bottles.all(),
         plates=workshop.record.plates.all(),
     )

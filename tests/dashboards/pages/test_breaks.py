@@ -16,6 +16,7 @@ from api.answers import Workshop
 from api.prints import Print
 from api.record import Bottle, BreakOutcome, Load, SoakedAs
 from api.strength import LoadUnit
+from dashboards import print_form
 from dashboards.break_form import entered, next_piece
 from tests.dashboards import workshops
 
@@ -328,6 +329,23 @@ def test_two_at_one_test_and_nothing_is_overwritten(filled: Workshop, bench: Tes
     entry = filled.record.breaks.get(1).entry
     assert entry.load is not None
     assert (entry.load.value, entry.note) == (14, "slipped a little")
+
+
+def test_the_form_of_a_print_says_what_follows_from_another_resin(
+    filled: Workshop, bench: TestClient
+) -> None:
+    sent = TEST | {"origin": "2:Lamp collar 1"}
+    assert "names this print" not in bench.get("/prints/2/correct").text
+    bench.post("/breaks", data=sent)
+    form = html.unescape(bench.get("/prints/2/correct").text)
+    assert "1 break test names this print. Another resin here becomes theirs too" in form
+    plate = filled.record.prints.get(2)
+    texts = print_form.entered(plate.entry) | {"revision": "1", "resin": "1"}
+    bench.post("/prints/2", data=texts)
+    assert filled.record.breaks.get(1).entry.resin == 1
+    assert "Resin: <del>Kiln Amber</del> became <ins>Harbour Grey</ins>" in (
+        bench.get("/breaks/1").text
+    )
 
 
 def test_a_length_of_the_fixture_is_corrected_on_the_shelf(
