@@ -9,6 +9,7 @@ from api.causes.ranking import Candidate, Ranking
 from api.causes.ranking_words import Standing, towards_the_bad_end
 from api.causes.tables import Band
 from api.causes.two_groups import TwoGroups
+from api.causes.words import plain
 from dashboards import words
 from dashboards.figure import Table
 
@@ -52,7 +53,7 @@ def _odds(candidate: Candidate, units: Mapping[str, str]) -> str:
     if found is None or candidate.effect is None:
         return "–"
     ratio, lo, hi, end = found
-    step = f"{candidate.effect.per:.2g} {units.get(candidate.name, '')}".strip()
+    step = f"{plain(candidate.effect.per, 2)} {units.get(candidate.name, '')}".strip()
     return f"{ratio} times for {step} {end} ({lo} to {hi})"
 
 

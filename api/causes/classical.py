@@ -15,6 +15,7 @@ from api.causes.firth import CHI2_95, chi2_tail, crossing
 from api.causes.glm import BinomialFit, Runaway, fit_binomial, profile, runaways
 from api.causes.proportions import Z_95
 from api.causes.rows import Floats
+from api.causes.words import degrees
 
 #: Ratio of a degree Celsius to a degree Fahrenheit, and the offset of the latter.
 F_PER_C, F_AT_0_C = 1.8, 32.0
@@ -220,7 +221,8 @@ def _t50_profile(
         return -math.inf, math.inf
 
     def excess(t50: float) -> float:
-        return fit_binomial((t - t50)[:, None], y, trials).deviance - fit.deviance - CHI2_95
+        held = fit_binomial((t - t50)[:, None], y, trials, start=fit.coefficients[1:])
+        return held.deviance - fit.deviance - CHI2_95
 
     best = -float(fit.coefficients[0] / fit.coefficients[1])
     stride = float(np.ptp(t)) / 8.0
@@ -262,9 +264,11 @@ def _separation_sentence(t: Floats, y: Floats) -> str:
     if not len(good):
         return "Every print failed: plain logistic regression has no finite answer."
     if float(failed.max()) <= float(good.min()):
-        apart = f"all failures at {failed.max():.1f} °C or colder, all good prints not colder"
+        edge = degrees(float(failed.max()))
+        apart = f"all failures at {edge} or colder, all good prints not colder"
     else:
-        apart = f"all failures at {failed.min():.1f} °C or warmer, all good prints not warmer"
+        edge = degrees(float(failed.min()))
+        apart = f"all failures at {edge} or warmer, all good prints not warmer"
     return (
         f"Separation: {apart} than that. Plain logistic regression would make the curve"
         " infinitely steep, so its figures are not shown."

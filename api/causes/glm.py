@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import enum
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,9 @@ from api.causes.rows import Floats
 
 _STEPS = 100
 _EDGE = 1e-12
+
+#: The largest step of a row's linear sum, or half of its size where that is more.
+_LARGEST_STEP = 5.0
 
 
 class LinkFunction(enum.StrEnum):
@@ -63,21 +67,30 @@ def fit_binomial(
     *,
     link: LinkFunction = LinkFunction.LOGIT,
     offset: Floats | None = None,
+    start: Floats | None = None,
 ) -> BinomialFit:
     """Fit shares ``y`` (n) of ``trials`` (n, 1 where left out) on ``x`` (n, p, constant included).
 
     Finite fits only: ask :func:`runaways` first where the two outcomes may not overlap.
+    ``start`` are coefficients to begin from where they fit better than the usual first step.
     """
     m = np.ones(len(y)) if trials is None else trials
     shift = np.zeros(len(y)) if offset is None else offset
-    start = _linear((m * y + 0.5) / (m + 1.0), link)
-    beta, information = _weighted_step(x, y, m, start, shift, link)
-    deviance = deviance_of(_mean_and_slope(x @ beta + shift, link)[0], y, m)
+
+    def deviance_at(beta: Floats) -> float:
+        return _deviance(x @ beta + shift, y, m, link)
+
+    usual = _linear((m * y + 0.5) / (m + 1.0), link)
+    beta, information = _weighted_step(x, y, m, usual, shift, link)
+    if start is not None and not deviance_at(beta) <= deviance_at(start):
+        beta = start
+    deviance = deviance_at(beta)
     converged = False
     for _ in range(_STEPS):
-        target, information = _weighted_step(x, y, m, x @ beta + shift, shift, link)
-        beta, before = _downhill(x, y, m, shift, link, beta, target, deviance), deviance
-        deviance = deviance_of(_mean_and_slope(x @ beta + shift, link)[0], y, m)
+        eta, before = x @ beta + shift, deviance
+        target, information = _weighted_step(x, y, m, eta, shift, link)
+        most = max(_LARGEST_STEP, float(np.abs(eta).max(initial=0.0)) / 2.0)
+        beta, deviance = _downhill(x, beta, target, most, before, deviance_at)
         if abs(before - deviance) < 1e-13 * (abs(deviance) + 0.1):
             converged = True
             break
@@ -109,20 +122,25 @@ def _weighted_step(
 
 def _downhill(
     x: Floats,
-    y: Floats,
-    m: Floats,
-    shift: Floats,
-    link: LinkFunction,
     beta: Floats,
     target: Floats,
+    most: float,
     deviance: float,
-) -> Floats:
-    """The first halved step from ``beta`` towards ``target`` that does not raise the deviance."""
+    deviance_at: Callable[[Floats], float],
+) -> tuple[Floats, float]:
+    """The first halved step from ``beta`` towards ``target`` that does not raise the deviance.
+
+    No step moves a row's linear sum by more than ``most``: where shares are next to 0 or 1 the
+    weights vanish, and a whole step would land far beyond the answer.
+    """
+    reach = float(np.abs(x @ (target - beta)).max(initial=0.0))
+    step = (target - beta) * min(1.0, most / reach) if reach > 0.0 else target - beta
     for halving in range(40):
-        tried = beta + (target - beta) * 0.5**halving
-        if deviance_of(_mean_and_slope(x @ tried + shift, link)[0], y, m) <= deviance:
-            return tried
-    return beta
+        tried = beta + step * 0.5**halving
+        found = deviance_at(tried)
+        if found <= deviance:
+            return tried, found
+    return beta, deviance
 
 
 def _linear(mu: Floats, link: LinkFunction) -> Floats:
@@ -152,6 +170,16 @@ def _mean_and_slope(eta: Floats, link: LinkFunction) -> tuple[Floats, Floats]:
     return np.clip(mu, _EDGE, 1.0 - _EDGE), np.maximum(slope, _EDGE)
 
 
+def _deviance(eta: Floats, y: Floats, trials: Floats, link: LinkFunction) -> float:
+    """:func:`deviance_of` at linear sums; for the logit without losing the far tails."""
+    if link is not LinkFunction.LOGIT:
+        return deviance_of(_mean_and_slope(eta, link)[0], y, trials)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        failed = np.where(y > 0.0, y * np.log(y), 0.0)
+        good = np.where(y < 1.0, (1.0 - y) * np.log1p(-y), 0.0)
+    return 2.0 * float(trials @ (failed + good - y * eta + np.logaddexp(0.0, eta)))
+
+
 def deviance_of(mu: Floats, y: Floats, trials: Floats) -> float:
     """Twice the log-likelihood that the shares ``mu`` lack against ``y`` itself."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -175,10 +203,10 @@ def _loglik(mu: Floats, y: Floats, trials: Floats) -> float:
 def profile(x: Floats, y: Floats, j: int, trials: Floats | None = None) -> tuple[float, float]:
     """95 % profile-likelihood interval of coefficient ``j`` of a logit fit."""
     full = fit_binomial(x, y, trials)
-    others = np.delete(x, j, axis=1)
+    others, near = np.delete(x, j, axis=1), np.delete(full.coefficients, j)
 
     def excess(value: float) -> float:
-        held = fit_binomial(others, y, trials, offset=value * x[:, j])
+        held = fit_binomial(others, y, trials, offset=value * x[:, j], start=near)
         return held.deviance - full.deviance - CHI2_95
 
     best, error = float(full.coefficients[j]), float(full.errors[j])

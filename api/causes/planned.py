@@ -93,7 +93,7 @@ def _sentences(counts: tuple[int, ...], difference: Share, shown: bool) -> tuple
         found = "Warmer resin made prints fail more often: cold and warm were drawn at random."
     else:
         found = "That is not clear enough to tell from chance yet."
-    lo, hi = (f"{100.0 * end:+.0f}".replace("-", "−") for end in (difference.lo, difference.hi))
+    lo, hi = words.points(difference.lo), words.points(difference.hi)
     apart = f"Cold less warm: {lo} to {hi} percentage points (95 % interval)."
     waiting = (f"{words.counted(open_n, 'planned print')} still to do.",) if open_n else ()
     return (seen, found, apart, *waiting)

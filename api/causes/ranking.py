@@ -25,7 +25,18 @@ from api.causes.link import (
 )
 from api.causes.multiplicity import holm
 from api.causes.ranking_words import Standing
-from api.causes.rows import NOTHING, Adjusters, Floats, Log, PrintRow, fingerprint_of, log_of
+from api.causes.rows import (
+    NOTHING,
+    Adjusters,
+    Floats,
+    Log,
+    PrintRow,
+    fault_of,
+    fingerprint_of,
+    in_order,
+    legible,
+    log_of,
+)
 from api.causes.shift import share_reaching
 from collector.errors import InvalidError
 
@@ -197,7 +208,7 @@ def enough(log: Log) -> bool:
 
 
 def _read(row: ConditionRow, name: str) -> bool:
-    return math.isfinite(row.conditions.get(name, math.nan))
+    return legible(row.conditions.get(name, math.nan))
 
 
 def _kept(
@@ -224,8 +235,10 @@ def _print_row(row: ConditionRow) -> PrintRow:
 
 
 def _columns(log: Log, rows: Sequence[ConditionRow], names: Sequence[str]) -> dict[str, Floats]:
-    """The candidates as columns in the order of the log."""
-    by_id = {row.id: row.conditions for row in reversed(rows)}
+    """The candidates as columns in the order of the log, of an id listed twice as kept there."""
+    usable = [row for row in rows if fault_of(_print_row(row)) is None]
+    first = sorted(usable, key=lambda row: (*in_order(_print_row(row)), repr(row)), reverse=True)
+    by_id = {row.id: row.conditions for row in first}
     return {
         name: np.array([by_id[row.id][name] for row in log.rows], dtype=np.float64)
         for name in names

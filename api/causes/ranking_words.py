@@ -118,7 +118,7 @@ def _effect(candidate: Candidate, unit: str) -> str | None:
     if found is None or candidate.effect is None:
         return None
     ratio, lo, hi, end = found
-    step = f"{candidate.effect.per:.3g} {unit}".strip()
+    step = f"{words.plain(candidate.effect.per, 3)} {unit}".strip()
     return (
         f"{candidate.name}: {step} {end} goes with {ratio} times the odds of failing"
         f" (95 % interval {lo} to {hi})."
@@ -128,4 +128,4 @@ def _effect(candidate: Candidate, unit: str) -> str | None:
 def _times(ratio: float) -> str:
     if ratio > 1000.0:
         return "over 1000"
-    return f"{ratio:.2g}" if ratio < 10 else f"{ratio:.0f}"
+    return "under 0.001" if ratio < 0.001 else words.plain(ratio, 2 if ratio < 10.0 else 4)

@@ -11,7 +11,7 @@ import math
 import zlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -29,8 +29,11 @@ LOGGED_SHARE = 0.8
 #: No resin prints outside these temperatures [°C]: a sensor that fails reads there.
 POSSIBLE_C = (-50.0, 150.0)
 
-#: A setting beyond this is a slip of the pen and counts as not logged.
+#: A setting or condition beyond this is a slip of the pen and counts as not logged.
 MOST_SETTING = 1e9
+
+#: A failed share this close to 0 or 1 is that: no plate has a million parts, sums round.
+ROUNDED_SHARE = 1e-6
 
 #: What is left of a column, as a share of its own size, below which it tells nothing new.
 NOTHING_NEW = 1e-7
@@ -113,12 +116,12 @@ def log_of(rows: Iterable[PrintRow], left_out: Mapping[str, int] = NOTHING) -> L
     """
     reasons = Counter({reason: n for reason, n in left_out.items() if n > 0})
     kept: dict[str, PrintRow] = {}
-    for row in sorted(rows, key=_in_order):
-        fault = _fault(row) or ("listed twice" if row.id in kept else None)
+    for row in sorted(rows, key=in_order):
+        fault = fault_of(row) or ("listed twice" if row.id in kept else None)
         if fault:
             reasons[fault] += 1
         else:
-            kept[row.id] = row
+            kept[row.id] = _rounded(row)
     used = tuple(kept.values())
     resins = tuple(sorted({row.resin for row in used}))
     settings, warnings = _changed_settings(used)
@@ -134,12 +137,12 @@ def log_of(rows: Iterable[PrintRow], left_out: Mapping[str, int] = NOTHING) -> L
     )
 
 
-def _in_order(row: PrintRow) -> tuple[int, str, str]:
+def in_order(row: PrintRow) -> tuple[int, str, str]:
     """Start order; prints that start together in the order of their ids."""
     return row.start_ms, row.id, repr(row)
 
 
-def _fault(row: PrintRow) -> str | None:
+def fault_of(row: PrintRow) -> str | None:
     """Why a print cannot be used at all, or None."""
     if not math.isfinite(row.temperature_c):
         return "vat temperature is not a number"
@@ -147,9 +150,23 @@ def _fault(row: PrintRow) -> str | None:
         return "vat temperature is impossible"
     if not math.isfinite(row.failed_share):
         return "failed share is not a number"
-    if not 0.0 <= row.failed_share <= 1.0:
+    if not -ROUNDED_SHARE <= row.failed_share <= 1.0 + ROUNDED_SHARE:
         return "failed share is not between 0 and 1"
     return None
+
+
+def _rounded(row: PrintRow) -> PrintRow:
+    """The print with a share that is 0 or 1 but for rounding put right, and no minus zero."""
+    share = row.failed_share + 0.0
+    for whole in (0.0, 1.0):
+        if abs(share - whole) <= ROUNDED_SHARE:
+            share = whole
+    return replace(row, temperature_c=row.temperature_c + 0.0, failed_share=share)
+
+
+def legible(value: float) -> bool:
+    """Whether a setting or condition is a number that can be meant."""
+    return abs(value) <= MOST_SETTING
 
 
 def _changed_settings(

@@ -58,7 +58,8 @@ def two_settings(rows: Sequence[PrintRow], setting: str, above: float) -> TwoGro
         [r for r in logged if r.settings[setting] <= above],
         [r for r in logged if r.settings[setting] > above],
     ]
-    names = (f"{setting} up to {above:g}", f"{setting} above {above:g}")
+    edge = words.plain(above, 12)
+    names = (f"{setting} up to {edge}", f"{setting} above {edge}")
     return _compared(groups, names, lambda row: row.resin, "resins")
 
 
@@ -121,8 +122,5 @@ def _sentences(
 
 
 def _apart(names: tuple[str, str], difference: Share) -> str:
-    lo, mid, hi = (
-        f"{100.0 * end:+.0f}".replace("-", "−")
-        for end in (difference.lo, difference.share, difference.hi)
-    )
+    lo, mid, hi = map(words.points, (difference.lo, difference.share, difference.hi))
     return f"{names[0]} less {names[1]}: {mid} percentage points (95 % interval {lo} to {hi})."

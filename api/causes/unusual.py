@@ -15,7 +15,7 @@ import numpy as np
 
 from api.causes import words
 from api.causes.ranking import ConditionRow
-from api.causes.rows import Floats, fingerprint_of
+from api.causes.rows import Floats, fingerprint_of, legible
 
 #: Good prints with a reading that a condition needs before anything is called unusual.
 NEEDS_PEERS = 5
@@ -87,10 +87,10 @@ def unusual(
     found: list[Oddity] = []
     not_compared: dict[str, str] = {}
     for name in sorted({name for o in (row, *peers) for name in o.conditions}):
-        value = row.conditions.get(name, math.nan)
-        seen = np.array([o.conditions.get(name, math.nan) for o in peers], dtype=np.float64)
-        seen = seen[np.isfinite(seen)]
-        if not math.isfinite(value):
+        value = row.conditions.get(name, math.nan) + 0.0
+        read = [v for o in peers if legible(v := o.conditions.get(name, math.nan))]
+        seen = np.array(read, dtype=np.float64) + 0.0
+        if not legible(value):
             not_compared[name] = "not read in this print"
         elif len(seen) < NEEDS_PEERS:
             not_compared[name] = f"read in only {words.counted(len(seen), 'good print')}"
@@ -158,6 +158,7 @@ def _sentence(oddity: Oddity, alike: str) -> str:
         "" if oddity.coverage is None else f"; {words.per_cent(oddity.coverage)} of it was recorded"
     )
     return (
-        f"{oddity.name} was {oddity.value:.4g}, {side} than usual: {oddity.usual_lo:.4g} to"
-        f" {oddity.usual_hi:.4g} in most of {oddity.peers_n} {alike}{recorded}."
+        f"{oddity.name} was {words.plain(oddity.value)}, {side} than usual:"
+        f" {words.plain(oddity.usual_lo)} to {words.plain(oddity.usual_hi)}"
+        f" in most of {oddity.peers_n} {alike}{recorded}."
     )

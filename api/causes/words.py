@@ -172,6 +172,21 @@ def per_cent(share: float) -> str:
     return f"{100.0 * share:.0f} %"
 
 
+def plain(value: float, digits: int = 4) -> str:
+    """A number to so many digits, never as a power of ten: "12300", "0.05", true minus sign."""
+    figures = max(digits - 1, 0)
+    mantissa, power = f"{value:.{figures}e}".split("e")
+    text = f"{float(mantissa + 'e' + power):.{max(figures - int(power), 0)}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if float(text) == 0.0 else text.replace("-", "−")
+
+
+def points(difference: float) -> str:
+    """A difference of two shares in whole percentage points, with its sign; "0" has none."""
+    whole = round(100.0 * difference)
+    return f"{whole:+d}".replace("-", "−") if whole else "0"
+
+
 def counted(number: float, noun: str) -> str:
     """ "1 print", "12 failures", "4.5 failures" for plates that failed in part."""
     whole = abs(number - round(number)) < 1e-6

@@ -283,3 +283,23 @@ def test_random_logs_fit_as_the_reference_library_does(seed: int) -> None:
     assert fit.coefficients == pytest.approx(reference.params, rel=1e-6)
     assert fit.errors == pytest.approx(reference.bse, rel=1e-6)
     assert fit.deviance == pytest.approx(reference.deviance, rel=1e-8)
+
+
+@pytest.mark.parametrize("tiny", [1e-2, 1e-3, 1e-5])
+def test_a_profile_far_out_is_that_of_the_likelihood_itself(tiny: float) -> None:
+    """Shares next to 0 make all weights vanish far out; the ends still lie where they should."""
+    t = np.array([10.0, 12.0, 20.0, 22.0])
+    y = np.array([0.0, tiny, tiny, 0.3])
+    x = np.column_stack([np.ones(4), t - t.mean()])
+    lo, hi = profile(x, y, 1)
+    best = _lack_at(x, y, float(fit_binomial(x, y).coefficients[1]))
+    for end in (end for end in (lo, hi) if np.isfinite(end)):
+        assert _lack_at(x, y, end) - best == pytest.approx(3.841458820694124, abs=1e-4)
+
+
+def _lack_at(x: Floats, y: Floats, slope: float) -> float:
+    """Least deviance over the intercept at a slope, less what does not depend on either."""
+    edge = slope * x[-1, 1]
+    intercepts = -edge + np.linspace(-60.0, 60.0, 60_001)
+    eta = intercepts[:, None] + slope * x[:, 1]
+    return float((2.0 * (np.logaddexp(0.0, eta) - y * eta).sum(axis=1)).min())
