@@ -8,7 +8,6 @@ starts nothing.
 from __future__ import annotations
 
 import enum
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -136,8 +135,8 @@ def readiness(
     below = vat_c is not None and limit is not None and vat_c < limit.from_c
     lag = fit(warming(vat, gap_limit_ms)) if below else None
     found = forecast(lag, limit.from_c) if lag is not None and limit is not None else None
-    advice = _advice(vat_c, limit, lag, found, checks)
     trend = None if vat_c is None else trend_k_per_h(vat, now_ms)
+    advice = _advice(vat_c, limit, lag, found, trend, checks)
     risk_now = curve.at(vat_c) if curve is not None and vat_c is not None else None
     risk_then = curve.at(limit.from_c) if curve is not None and below and limit else None
     wait_s = None
@@ -197,18 +196,21 @@ def _advice(
     limit: VatLimit | None,
     lag: Lag | None,
     found: Forecast | None,
+    trend: float | None,
     checks: Sequence[Check],
 ) -> Advice:
     if vat_c is None or limit is None:
         return Advice.NOT_KNOWN
     if vat_c >= limit.from_c:
-        broken = any(check.holds is False for check in checks)
-        return Advice.OUTSIDE_LIMITS if broken else Advice.START
+        if any(check.holds is False for check in checks):
+            return Advice.OUTSIDE_LIMITS
+        # What its owner asks for and nobody can see is no leave to start.
+        return Advice.NOT_KNOWN if any(check.holds is None for check in checks) else Advice.START
     if found is not None and found.at_ms is not None:
         return Advice.WAIT
-    # A curve that fits and ends below the limit; or readings that do not rise at all.
+    # A curve that fits and ends below the limit; or readings that do not rise.
     fits = lag is not None and lag.refusal is None
-    still = lag is not None and math.isnan(lag.tau_s)
+    still = trend is not None and trend < STEADY_K_PER_H
     return Advice.NOT_BY_ITSELF if fits or still else Advice.WAIT
 
 
@@ -246,12 +248,13 @@ def _limit_sentences(
         return [f"That is at or above {words.degrees(limit.from_c)} ({named})."]
     below = f"That is below {words.degrees(limit.from_c)} ({named})."
     if found.at_ms is not None and found.earliest_ms is not None and found.latest_ms is not None:
-        soon, late = (
-            max(round((at - now_ms) / 60_000), 0) for at in (found.earliest_ms, found.latest_ms)
+        soon, about, late = (
+            max(round((at - now_ms) / 60_000), least)
+            for at, least in ((found.earliest_ms, 0), (found.at_ms, 1), (found.latest_ms, 1))
         )
         return [
             below,
-            f"Wait about {words.counted(max(round((found.at_ms - now_ms) / 60_000), 1), 'minute')}"
+            f"Wait about {words.counted(about, 'minute')}"
             f" (95 % range {soon} to {late}): the vat is on its way there. The readings lie"
             f" {found.residual_k:.2f} °C from the curve that this is taken from.",
         ]

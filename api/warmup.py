@@ -102,7 +102,8 @@ def fit(series: Series, *, coldest_c: float = -40.0, hottest_c: float = 300.0) -
     ``hottest_c``, where nothing on this bench can be.
     """
     if len(series) < FEWEST_READINGS:
-        reason = f"{len(series)} readings; it takes {FEWEST_READINGS} to fit a curve"
+        count = f"{len(series)} reading{'' if len(series) == 1 else 's'}"
+        reason = f"{count}; it takes {FEWEST_READINGS} to fit a curve"
         origin = int(series.times_ms[0]) if len(series) else 0
         return Lag(origin, math.nan, math.nan, math.nan, count=len(series), refusal=reason)
     times = (series.times_ms - series.times_ms[0]) / 1_000.0

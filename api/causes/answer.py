@@ -206,7 +206,8 @@ def _cold(
     log: Log, level: float, link: LinkTest, draws: Draws, curve: RiskCurve, span: TemperatureRange
 ) -> _Finding:
     """Failures go with cold resin: how much of the limit can be stated."""
-    threshold = span_of(draws, level).within(span.coldest_c, span.warmest_c)
+    crossing = span_of(draws, level)
+    threshold = crossing.within(span.coldest_c, span.warmest_c)
     per_resin = resin_thresholds(log, draws, level)
     verdict = words.verdict_of(threshold)
     said = [words.linked("cold", log.prints_n, log.failures)]
@@ -214,6 +215,7 @@ def _cold(
         said = [
             "Failures go with cold resin, but no limit can be given yet:"
             f" {words.counted(log.prints_n, 'print')}, {words.counted(log.failures, 'failure')}.",
+            *words.beyond_the_log(crossing, level, span.coldest_c, span.warmest_c),
             words.PLAN_NEXT,
         ]
     else:

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from api.causes import words
-from api.causes.answer import check_level
+from api.causes.answer import check_level, enough, link_of
+from api.causes.link import SPARE_PRINTS, Direction
 from api.causes.posterior import Draws, RiskModel, draw, weighted_quantiles
-from api.causes.rows import Floats, PrintRow, fingerprint_of, log_of, seed_of
+from api.causes.rows import Floats, Log, PrintRow, fingerprint_of, log_of, seed_of
 from collector.errors import InvalidError
 
 METHOD = "least expected width of the limit's 95 % interval over the outcomes of 3 + 3 prints"
@@ -42,6 +43,12 @@ _FORECAST_DRAWS = 6_000
 CAUTION = (
     "Warm the vat only as far as the resin's safety data sheet allows, and handle resin with"
     " gloves in a ventilated room."
+)
+
+
+WARM_SO_FAR = (
+    "So far failures go with warm resin in your log: these six look for a cold limit, and compare"
+    " cold with warm besides."
 )
 
 
@@ -118,7 +125,7 @@ def plan(
     rounds = rounds_until_known(width_now, pair.width_c)
     return Plan(
         answered=True,
-        sentences=tuple(_sentences(pair, width_now, rounds)),
+        sentences=tuple(_sentences(pair, width_now, rounds, _standing(log), level)),
         level=level,
         cold_c=pair.cold_c,
         warm_c=pair.warm_c,
@@ -217,14 +224,28 @@ def _refused(sentence: str, level: float, fingerprint: str, seed: int) -> Plan:
     return Plan(False, (sentence,), level, *none, METHOD, VERSION, fingerprint, seed)
 
 
-def _sentences(pair: Pair, width_now: float, rounds: int | None) -> list[str]:
+def _standing(log: Log) -> Direction | None:
+    """Which end of the vat temperature failures go with in the log so far; None: not told yet."""
+    if not enough(log) or log.adjusters().spare_prints < SPARE_PRINTS:
+        return None
+    link = link_of(log)
+    return link.direction if link.linked else None
+
+
+def _sentences(
+    pair: Pair, width_now: float, rounds: int | None, standing: Direction | None, level: float
+) -> list[str]:
+    """The plan in words; of a limit that the log has not shown it is not said that it is known."""
+    limit = "The limit"
+    if standing is not Direction.LOW:
+        limit = f"If cold resin fails more often at all, where {words.one_in(level)} fails"
     if rounds == 0:
-        more = "The limit is known to within 3 °C already."
+        more = f"{limit} is known to within 3 °C already."
     elif rounds is None:
-        more = "More than 10 rounds until the limit is known to within 3 °C (a rough forecast)."
+        more = "More than 10 rounds until it is known to within 3 °C (a rough forecast)."
     else:
         more = (
-            f"About {words.counted(rounds, 'round')} until the limit is known to within 3 °C"
+            f"About {words.counted(rounds, 'round')} until it is known to within 3 °C"
             " (a rough forecast)."
         )
     six = (
@@ -232,10 +253,11 @@ def _sentences(pair: Pair, width_now: float, rounds: int | None) -> list[str]:
         " in the order listed, with the same resin and settings throughout."
     )
     failures = f"Expect about {words.counted(round(pair.failures, 1), 'failure')} among them."
-    now = f"The limit is now known to within {width_now:.1f} °C;"
+    warm = [WARM_SO_FAR] if standing is Direction.HIGH else []
+    now = f"{limit} is now known to within {width_now:.1f} °C;"
     if pair.width_c >= width_now:
         # A limit that is known well may gain nothing from six prints: then say so first.
         gain = f"{now} another six prints are not expected to narrow it."
-        return [gain, f"To check it all the same, print six: {six}", failures, CAUTION]
+        return [gain, f"To check it all the same, print six: {six}", failures, *warm, CAUTION]
     gain = f"{now} after this round about {pair.width_c:.1f} °C is expected."
-    return [f"Print six: {six}", failures, gain, more, CAUTION]
+    return [f"Print six: {six}", failures, *warm, gain, more, CAUTION]

@@ -24,7 +24,7 @@ from api.causes.link import (
     matches,
 )
 from api.causes.multiplicity import holm
-from api.causes.ranking_words import Standing
+from api.causes.ranking_words import NEEDS_FAILURES, NEEDS_GOOD, NEEDS_PRINTS, Standing
 from api.causes.rows import (
     NOTHING,
     Adjusters,
@@ -45,8 +45,6 @@ METHOD = (
     " largest match, both with and without the order of the prints"
 )
 VERSION = "1"
-
-NEEDS_PRINTS, NEEDS_FAILURES, NEEDS_GOOD = 20, 5.0, 5.0
 
 #: More candidates than this leave no chance to any of them.
 MOST_CANDIDATES = 12

@@ -44,7 +44,7 @@ def sentences(
     """The answer to question 2 in words; a condition without a unit is said without one."""
     so_far = f"{words.counted(log.prints_n, 'print')}, {words.counted(log.failures, 'failure')}"
     if not enough:
-        said = [f"Not enough yet: {so_far}.", "Needs 20 prints, 5 failures and 5 good prints."]
+        said = [f"Not enough yet: {so_far}.", f"Needs {words.listed(_lacking(log))}."]
     elif not any_candidate:
         said = [f"There is no condition to look at that changed and was read: {so_far}."]
     elif not ranked:
@@ -57,6 +57,20 @@ def sentences(
         said = _found(log, ranked, lead, so_far, units)
     said += [f"Not looked at: {name}: {reason}." for name, reason in dropped.items()]
     return said + words.left_out(log.left_out)
+
+
+#: What question 2 needs before it is answered.
+NEEDS_PRINTS, NEEDS_FAILURES, NEEDS_GOOD = 20, 5.0, 5.0
+
+
+def _lacking(log: Log) -> list[str]:
+    """What a log needs that it has not got yet."""
+    needs = (
+        (float(log.prints_n), NEEDS_PRINTS, "print"),
+        (log.failures, NEEDS_FAILURES, "failure"),
+        (log.good, NEEDS_GOOD, "good print"),
+    )
+    return [words.counted(least, noun) for seen, least, noun in needs if seen < least - 1e-9]
 
 
 def _found(
@@ -128,4 +142,6 @@ def _effect(candidate: Candidate, unit: str) -> str | None:
 def _times(ratio: float) -> str:
     if ratio > 1000.0:
         return "over 1000"
-    return "under 0.001" if ratio < 0.001 else words.plain(ratio, 2 if ratio < 10.0 else 4)
+    if ratio < 0.001:
+        return "under 0.001"
+    return words.plain(ratio, 2) if ratio < 10.0 else f"{ratio:.0f}"

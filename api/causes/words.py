@@ -10,7 +10,7 @@ import enum
 import math
 from collections.abc import Mapping
 
-from api.causes.curve import ResinThreshold, Threshold
+from api.causes.curve import ResinThreshold, Span, Threshold
 from api.causes.proportions import Share
 
 #: What question 1 needs before it is answered.
@@ -66,6 +66,25 @@ def limit_sentences(
     return ["No limit can be given yet."]
 
 
+def beyond_the_log(crossing: Span, level: float, coldest_c: float, warmest_c: float) -> list[str]:
+    """What is known of a limit that lies outside everything logged; no bound is named there."""
+    odds = one_in(level)
+    if crossing.lo_c > warmest_c:
+        return [
+            f"Even at {degrees(warmest_c)}, the warmest you have logged, more than {odds} fails.",
+            "A safe temperature, if there is one, lies warmer than anything you logged.",
+            TYPICAL,
+        ]
+    if crossing.hi_c < coldest_c:
+        return [
+            f"Even at {degrees(coldest_c)}, the coldest you have logged, a typical print fails"
+            f" less than {odds}.",
+            f"Where {odds} fails lies colder than anything you logged.",
+            TYPICAL,
+        ]
+    return []
+
+
 TYPICAL = "That is for a typical print of your log: its average resin and settings."
 
 ONLY_SEASONAL = (
@@ -75,7 +94,7 @@ ONLY_SEASONAL = (
 
 WARM_SIDE = "Failures rise again on the warm side; an upper limit exists but is not estimated."
 
-PLAN_NEXT = "A few prints planned cold and warm would tell: see what to print next."
+PLAN_NEXT = "A few prints planned cold and warm would tell more: see what to print next."
 
 
 def too_few(prints_n: int, failures: float, good: float, range_c: float | None) -> list[str]:
@@ -91,7 +110,7 @@ def too_few(prints_n: int, failures: float, good: float, range_c: float | None) 
         seen = "" if range_c is None else f" (so far {range_c:.1f} °C)"
         lacking.append(f"vat temperatures at least {NEEDS_RANGE_C:.0f} °C apart{seen}")
     so_far = f"{counted(prints_n, 'print')}, {counted(failures, 'failure')}"
-    return [f"Not enough yet: {so_far}.", f"Needs {_listed(lacking)}."]
+    return [f"Not enough yet: {so_far}.", f"Needs {listed(lacking)}."]
 
 
 def too_many_changes(prints_n: int, failures: float, columns_n: int) -> list[str]:
@@ -194,7 +213,8 @@ def counted(number: float, noun: str) -> str:
     return f"{text} {noun}" if text == "1" else f"{text} {noun}s"
 
 
-def _listed(things: list[str]) -> str:
+def listed(things: list[str]) -> str:
+    """ "a, b and c" """
     return ", ".join(things[:-1]) + (" and " if len(things) > 1 else "") + things[-1]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -148,3 +149,47 @@ def test_a_gap_ends_the_record_that_is_fitted() -> None:
     times[30:] += 20 * MIN
     broken = Series(series.channel, times, series.values, series.marks)
     assert len(warming(broken, 300_000)) <= 31
+
+
+@pytest.mark.parametrize(("warming_min", "every"), [(4, 1), (9, 1), (25, 5)])
+def test_a_vat_that_has_just_begun_to_warm_is_not_said_to_stand_still(
+    warming_min: int, every: int
+) -> None:
+    """Too few readings for a curve, yet they rise: then it is on its way, only not known when."""
+    series = vat(start_c=15.0, final_c=26.0, still_min=60, warming_min=warming_min)
+    kept = slice((len(series) - 1) % every, None, every)
+    seldom = Series(series.channel, series.times_ms[kept], series.values[kept], series.marks[kept])
+    found = readiness(
+        "North", seldom, int(seldom.times_ms[-1]), gap_limit_ms=600_000, limit=LIMIT, curve=CURVE
+    )
+    assert "rising" in said(found)
+    assert found.advice is Advice.WAIT
+    assert "not warming" not in said(found)
+    assert "cannot be said: " in said(found)
+
+
+def test_a_vat_that_cools_again_will_not_get_there_by_itself() -> None:
+    minutes = np.arange(120)
+    up = 15.0 + 6.0 * (1.0 - np.exp(-minutes / 30.0))
+    values = np.where(minutes < 60, up, up[60] - 0.02 * (minutes - 60))
+    cooling = Series.of("vat-north", [(i * MIN, v, 0) for i, v in enumerate(values.tolist())])
+    found = asked(cooling)
+    assert found.advice is Advice.NOT_BY_ITSELF
+    assert "falling" in said(found)
+    assert "It is not warming" in said(found)
+
+
+def test_what_cannot_be_seen_is_no_leave_to_start() -> None:
+    unseen = Check("Room humidity", None, 65.0, "%RH", at_most=True)
+    found = asked(vat(warming_min=120), VatLimit(20.0, LimitFrom.OWNER), unseen)
+    assert found.advice is Advice.NOT_KNOWN
+    assert "Room humidity: not being read; you want at most 65 %RH." in found.sentences
+
+
+def test_the_wait_lies_within_its_range() -> None:
+    """A last reading just below a limit that the curve has passed: about now, not before now."""
+    for seed in range(12):
+        found = asked(vat(warming_min=37, noise_k=0.1, seed=seed))
+        for low, high in re.findall(r"range (\d+) to (\d+)", said(found)):
+            about = re.findall(r"Wait about (\d+) minute", said(found))[0]
+            assert int(low) <= int(about) <= int(high)

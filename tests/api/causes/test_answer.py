@@ -14,8 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from api.causes import ColdAnswer, PrintRow, Verdict, answer
+from api.causes import ColdAnswer, PrintRow, Verdict, answer, words
 from api.causes.classical import ClassicalFit, SeparationNote
+from api.causes.curve import Span
 from api.causes.link import Direction
 from collector.errors import InvalidError
 from tests.api.causes.logs import DAY_MS, ORING_ANY, ORING_F, celsius, rows_of, winter
@@ -151,6 +152,27 @@ def test_an_end_that_is_not_known_is_not_stated(
     assert found.threshold.mid_c is None
     assert (found.threshold.hi_c is None) == (verdict is Verdict.UNSAFE_BELOW_ONLY)
     assert (found.threshold.lo_c is None) == (verdict is Verdict.SAFE_ABOVE_ONLY)
+
+
+def test_a_limit_warmer_than_everything_logged_is_said_to_lie_there() -> None:
+    """No bound is named outside the log, yet what the log shows of itself is."""
+    rng = np.random.default_rng(8)
+    temperatures = np.append(rng.uniform(12.5, 17.0, 149), 17.0)
+    failed = rng.random(150) < 1.0 / (1.0 + np.exp(-(math.log(0.25) - 0.8 * (temperatures - 19.0))))
+    found = answer(rows_of(temperatures.tolist(), failed.astype(float).tolist()))
+    assert found.verdict is Verdict.NO_LIMIT_YET
+    assert found.threshold is None
+    assert "no limit can be given yet" in said(found)
+    assert "Even at 17.0 °C, the warmest you have logged, more than 1 in 5 fails." in said(found)
+    assert "if there is one, lies warmer than anything you logged" in said(found)
+
+
+def test_a_limit_colder_than_everything_logged_is_said_to_lie_there() -> None:
+    below = words.beyond_the_log(Span(11.0, 15.0, 18.9), 0.5, 19.0, 26.0)
+    assert "Even at 19.0 °C, the coldest you have logged" in below[0]
+    assert "a typical print fails less than 1 in 2" in below[0]
+    assert "lies colder than anything you logged" in below[1]
+    assert words.beyond_the_log(Span(11.0, 19.5, 30.0), 0.5, 19.0, 26.0) == []
 
 
 def test_a_link_between_parts_of_the_year_only_is_called_seasonal() -> None:

@@ -159,3 +159,16 @@ def test_warm_may_be_worse_too() -> None:
 def test_the_plan_is_a_value_that_does_not_change() -> None:
     with pytest.raises(dataclasses.FrozenInstanceError):
         plan([]).level = 0.3  # type: ignore[misc]
+
+
+def test_a_limit_that_the_log_does_not_show_is_not_said_to_be_known() -> None:
+    cold = " ".join(plan(winter(60, seed=11)).sentences)
+    assert "The limit is" in cold
+    assert "if cold resin" not in cold.lower()
+    flat = " ".join(plan(winter(60, seed=5, slope_per_c=0.0)).sentences)
+    assert "If cold resin fails more often at all, where 1 in 5 fails is now known to" in flat
+    upside_down = [
+        dataclasses.replace(row, temperature_c=38.0 - row.temperature_c)
+        for row in winter(90, seed=3)
+    ]
+    assert "So far failures go with warm resin" in " ".join(plan(upside_down).sentences)
