@@ -108,10 +108,12 @@ def summarise(
     above: float | None = None,
     least_coverage: float = 0.5,
     left_out: Mark = DOUBTFUL,
+    goes_on: tuple[bool, bool] = (False, False),
 ) -> Summary:
     """Sum up one channel over [start_ms, end_ms).
 
-    ``series`` may bring neighbours from outside the window, and should. Figures are withheld
+    ``series`` may bring neighbours from outside the window, and should; ``goes_on`` says
+    whether the record goes on before and after it all the same, across a gap. Figures are withheld
     when less than ``least_coverage`` of the window is covered. Raises ``InvalidError`` for a
     window that does not end after it starts, or a gap limit that is not positive.
     """
@@ -119,7 +121,8 @@ def summarise(
     kept = series.without(left_out) if left_out else series
     inside = _inside(kept, start_ms, end_ms)
     all_inside = inside if kept is series else _inside(series, start_ms, end_ms)
-    covered = coverage_of(kept.times_ms, start_ms, end_ms, gap_limit_ms=gap_limit_ms)
+    times_ms = _going_on(kept.times_ms, start_ms, end_ms, gap_limit_ms, goes_on)
+    covered = coverage_of(times_ms, start_ms, end_ms, gap_limit_ms=gap_limit_ms)
     bare: dict[str, Any] = {
         "start_ms": start_ms,
         "end_ms": end_ms,
@@ -279,6 +282,22 @@ def _check_window(start_ms: int, end_ms: int, gap_limit_ms: int) -> None:
         raise InvalidError(
             "The gap limit is not a positive length.", where="gap_limit_ms", remedy="Give one."
         )
+
+
+def _going_on(
+    times_ms: npt.NDArray[np.int64],
+    start_ms: int,
+    end_ms: int,
+    gap_limit_ms: int,
+    goes_on: tuple[bool, bool],
+) -> npt.NDArray[np.int64]:
+    """The times of readings with one put beyond the gap at either edge where the record goes on."""
+    before, after = goes_on
+    if before and (len(times_ms) == 0 or times_ms[0] > start_ms):
+        times_ms = np.insert(times_ms, 0, start_ms - gap_limit_ms - 1)
+    if after and (len(times_ms) == 0 or times_ms[-1] < end_ms):
+        times_ms = np.append(times_ms, end_ms + gap_limit_ms + 1)
+    return times_ms
 
 
 def _inside(series: Series, start_ms: int, end_ms: int) -> slice:

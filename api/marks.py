@@ -72,7 +72,7 @@ def reduced(
     covered = workshop.store.coverage(channel, start_ms, end_ms, gap_limit_ms=limit_ms)
     if covered.count > READ_AT_MOST_N and counted is not Counted.UNMARKED:
         return _reduced_by_extremes(workshop, channel, start_ms, end_ms, n, counted)
-    series = near(workshop, channel, start_ms, end_ms)
+    series = workshop.near(channel, start_ms, end_ms)
     marked = marked_in(series, start_ms, end_ms)
     kept = series.without(counted.left_out)
     if len(kept) == len(series):
@@ -84,12 +84,6 @@ def reduced(
         len(marked) - len(marked.without(counted.left_out)),
         marked,
     )
-
-
-def near(workshop: Workshop, channel: str, start_ms: int, end_ms: int) -> Series:
-    """The readings of a window with the neighbours that reach into it."""
-    limit_ms = workshop.gap_limit_ms(channel)
-    return workshop.store.between(channel, start_ms - limit_ms, end_ms + limit_ms + 1)
 
 
 def marked_in(series: Series, start_ms: int, end_ms: int) -> Series:
@@ -113,7 +107,7 @@ def _reduced_by_extremes(
     marked: list[tuple[int, float, int]] = []
     for number in np.flatnonzero(_reached(suspect, edges, limit_ms)).tolist():
         first, last = int(edges[number]), int(edges[number + 1])
-        series = near(workshop, channel, first, last)
+        series = workshop.near(channel, first, last)
         if suspect[number]:
             marked += [(r.time_ms, r.value, int(r.marks)) for r in marked_in(series, first, last)]
         kept = series.without(counted.left_out)

@@ -174,12 +174,14 @@ class _Source:
 class _Trace:
     """What one channel read, or two make together, without the readings that do not count.
 
-    ``left_out_ms`` are the times of those.
+    ``left_out_ms`` are the times of those. ``goes_on`` says whether the record reaches over
+    the start, and the end, of the stretch that was asked for.
     """
 
     series: Series
     gap_limit_ms: int
     left_out_ms: Times
+    goes_on: tuple[bool, bool]
 
 
 Quantity = Role | Derived
@@ -342,7 +344,12 @@ def _trace(workshop: Workshop, source: _Source, window: Window, left_out: Mark) 
         series = _cut(series, first, last)
     out = (series.marks & int(left_out)) != 0
     kept = series.without(left_out) if out.any() else series
-    return _Trace(kept, workshop.gap_limit_ms(source.channel), series.times_ms[out])
+    times = kept.times_ms
+    goes_on = (
+        len(times) > 0 and int(times[0]) <= ms_of(window.start),
+        len(times) > 0 and int(times[-1]) >= ms_of(window.end),
+    )
+    return _Trace(kept, workshop.gap_limit_ms(source.channel), series.times_ms[out], goes_on)
 
 
 def _traces(
@@ -369,6 +376,7 @@ def _made_of(pair: tuple[Role, Role], traces: Mapping[Quantity, _Trace]) -> dict
     # Where both are covered the points lie no further apart than the smaller limit allows.
     gap_limit_ms = min(first.gap_limit_ms, second.gap_limit_ms)
     unmarked = np.zeros(len(times), np.uint8)
+    goes_on = first.goes_on[0] and second.goes_on[0], first.goes_on[1] and second.goes_on[1]
     found: dict[Quantity, _Trace] = {}
     for quantity, made in _MADE_OF.items():
         if (made.first, made.second) != pair:
@@ -376,7 +384,7 @@ def _made_of(pair: tuple[Role, Role], traces: Mapping[Quantity, _Trace]) -> dict
         values = made.combine(one, other)
         there = np.isfinite(values)
         series = Series(channel, times[there], values[there], unmarked[there])
-        found[quantity] = _Trace(series, gap_limit_ms, left_out_ms)
+        found[quantity] = _Trace(series, gap_limit_ms, left_out_ms, goes_on)
     return found
 
 
@@ -459,6 +467,7 @@ def _measured(trace: _Trace, window: Window, asked: _Asked, *, limited: bool = F
         above=asked.above_c if limited else None,
         least_coverage=asked.least_coverage,
         left_out=Mark.NONE,
+        goes_on=trace.goes_on,
     )
     out_n = int(np.diff(np.searchsorted(trace.left_out_ms, (start_ms, end_ms)))[0])
     if out_n:

@@ -80,9 +80,24 @@ class Workshop:
         return Span(channel, ms_of(window.start) - near, ms_of(window.end) + near + 1)
 
     def series(self, channel: str, window: Window) -> Series:
-        """Readings of a channel in a window, with the neighbours that reach into it."""
-        span = self.span(channel, window)
-        return self.store.between(channel, span.start_ms, span.end_ms)
+        """Readings of a channel in a window, with the neighbours on both sides of it."""
+        return self.near(channel, ms_of(window.start), ms_of(window.end))
+
+    def near(self, channel: str, start_ms: int, end_ms: int) -> Series:
+        """Readings of a channel in [start, end) [ms since 1970], with the neighbours around it.
+
+        Those within the gap limit reach into the window; where an edge lies in a gap, the next
+        reading beyond it comes too, so that the gap is known for what it is.
+        """
+        limit_ms = self.gap_limit_ms(channel)
+        first_ms, last_ms = start_ms - limit_ms, end_ms + limit_ms
+        found = self.store.between(channel, first_ms, last_ms + 1)
+        before = after = None
+        if len(found) == 0 or found.times_ms[0] > start_ms:
+            before = self.store.before(channel, first_ms)
+        if len(found) == 0 or found.times_ms[-1] < end_ms:
+            after = self.store.after(channel, last_ms + 1)
+        return found.between(before, after)
 
     def newest(self, now: datetime) -> dict[str, Reading]:
         """The last reading of each channel that has one, in the settings or not.

@@ -94,6 +94,22 @@ class Series:
         keep = (self.marks & int(marks)) == 0
         return type(self)(self.channel, self.times_ms[keep], self.values[keep], self.marks[keep])
 
+    def between(self, before: Reading | None, after: Reading | None) -> Self:
+        """The same series with a reading put before it and one after it, where there are such."""
+        if before is None and after is None:
+            return self
+        outer = [
+            [] if one is None else [(one.time_ms, one.value, int(one.marks))]
+            for one in (before, after)
+        ]
+        pieces = (Series.of(self.channel, outer[0]), self, Series.of(self.channel, outer[1]))
+        return type(self)(
+            self.channel,
+            np.concatenate([piece.times_ms for piece in pieces]),
+            np.concatenate([piece.values for piece in pieces]),
+            np.concatenate([piece.marks for piece in pieces]),
+        )
+
     def __len__(self) -> int:
         return len(self.times_ms)
 

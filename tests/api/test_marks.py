@@ -15,7 +15,7 @@ from api.answers import Workshop
 from api.calibrations import BelievedChains
 from api.marks import Counted, reduced
 from collector.readings import Mark, Reading, Series, ms_of
-from collector.store.contract import Arrival
+from collector.store.contract import Arrival, Gap
 from collector.store.stretches import buckets_of
 from tests.api.test_answers import EVENING, plate
 
@@ -54,6 +54,21 @@ def test_by_default_the_implausible_are_left_out_and_counted(
     assert client.get("/api/buckets", params={**query, "counted": "some"}).status_code == 422
     every = client.get("/api/readings", params=query).json()["readings"]
     assert [one["value"] for one in every][3] == 85.0
+
+
+def test_a_gap_over_an_edge_is_the_same_with_and_without_what_is_left_out(
+    workshop: Workshop,
+) -> None:
+    fill(workshop, [(20.0, Mark.NONE)] * 10 + [(150.0, Mark.IMPLAUSIBLE)])
+    late = START + 60 * MINUTE
+    workshop.received.append([Arrival("cellar", late, (Reading("vat-north", late, 20.0),))])
+    found = {
+        counted: reduced(workshop, "vat-north", START, START + 12 * MINUTE, 1, counted).gaps
+        for counted in (Counted.ALL, Counted.PLAUSIBLE)
+    }
+    end = START + 12 * MINUTE
+    assert found[Counted.ALL] == (Gap(START + 10 * MINUTE, end),)
+    assert found[Counted.PLAUSIBLE] == (Gap(START + 9 * MINUTE, end),)
 
 
 def test_a_stretch_of_nothing_but_implausible_readings_is_a_gap(workshop: Workshop) -> None:

@@ -17,7 +17,7 @@ from api.prints import Print, Window
 from api.record import ChannelLink, Machine, Resin
 from api.settings_check import Guidance, Limits
 from collector.readings import Mark, Reading, Role, ms_of
-from collector.store.contract import Arrival
+from collector.store.contract import Arrival, Gap
 from tests.api.print_oracle import figures, joined
 
 EVENING = datetime(2026, 1, 14, 19, 30, tzinfo=UTC)
@@ -269,3 +269,26 @@ def test_all_windows_go_over_http(client: TestClient, workshop: Workshop) -> Non
     assert "it takes 100%" in strict["whole"]["missing"]["vat_temperature"]
     assert client.get(address, params={"coverage": 0}).status_code == 422
     assert ms_of(datetime.fromisoformat(found["before_start"]["end"])) == ms_of(EVENING)
+
+
+def test_a_gap_that_reaches_over_an_edge_is_told_however_little_of_it_lies_within(
+    workshop: Workshop,
+) -> None:
+    """The readings around it lie further off than the gap limit, and only 3 minutes are lost."""
+    length = int((MORNING - EVENING).total_seconds())
+    times = [-10_800.0, *range(180, length - 180 + 1, 60), length + 7_200.0]
+    for channel in ("vat-north", "room-temp", "room-humid"):
+        pour(workshop, channel, pd.Series(20.0, index=times), [0] * len(times))
+    kept = workshop.record.prints.add(plate())
+    whole = conditions_of(workshop, kept.id, LATER).whole
+    assert whole is not None
+    begin, end = ms_of(EVENING), ms_of(MORNING)
+    lost = (Gap(begin, begin + 180_000), Gap(end - 180_000, end))
+    told = [*whole.measured.values(), whole.derived[Derived.DEW_POINT]]
+    assert [one.summary.gaps for one in told] == [lost] * 4
+    # A record that only ends there has no hole: nobody knows yet what comes.
+    workshop.received.delete_range("vat-north", end, end + 10_000_000)
+    again = conditions_of(workshop, kept.id, LATER).whole
+    assert again is not None
+    assert again.measured[Role.VAT_TEMPERATURE].summary.gaps == lost[:1]
+    assert again.derived[Derived.VAT_MINUS_ROOM].summary.gaps == lost[:1]
