@@ -51,8 +51,8 @@ class ChartBundle:
 
     def __init__(self, folder: Path) -> None:
         self.key = key()
-        self._home = folder
-        self._folder = folder / self.key
+        self._home = folder.absolute()  # whoever makes the files works from another folder
+        self._folder = self._home / self.key
         self._made: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:

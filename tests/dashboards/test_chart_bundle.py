@@ -57,6 +57,22 @@ def test_files_that_are_there_are_not_made_again(made: Path) -> None:
     assert [path.name for path in made.iterdir()] == [bundle.key], "nothing unfinished is left"
 
 
+def test_they_are_made_where_the_settings_say_not_where_their_maker_works(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[list[str]] = []
+
+    class Maker:
+        def __init__(self, command: list[str], **_: object) -> None:
+            begun.append(command)
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(subprocess, "Popen", Maker)
+    bundle = ChartBundle(Path("charts"))
+    bundle.start()
+    assert Path(begun[0][-1]) == tmp_path / "charts" / bundle.key
+
+
 def test_only_its_own_files_are_given_out(made: Path) -> None:
     assert ChartBundle(made).file("../../etc/passwd") is None
     assert ChartBundle(made).file("nothing.json") is None
