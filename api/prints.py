@@ -7,12 +7,15 @@ counted as independent (method: one row per print).
 from __future__ import annotations
 
 import enum
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Annotated
 
 from pydantic import (
     AwareDatetime,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     field_validator,
@@ -64,6 +67,20 @@ LATEST = datetime(2200, 1, 1, tzinfo=UTC)
 
 #: The largest id that the record's file can hold.
 MOST_ID = 2**63 - 1
+
+
+_NUMBER = re.compile(r"\s*[-+]?[0-9.]+\s*")
+
+
+def _written_out(value: object) -> object:
+    """Refuse a bare number, which nobody can tell seconds or milliseconds of."""
+    if isinstance(value, int | float) or (isinstance(value, str) and _NUMBER.fullmatch(value)):
+        raise ValueError("a time is written as 2026-01-14T19:30:00Z, not as a number")
+    return value
+
+
+#: A moment with its zone, written as RFC 3339 wherever it comes in.
+Instant = Annotated[AwareDatetime, BeforeValidator(_written_out)]
 
 
 class Frozen(BaseModel):
@@ -122,7 +139,7 @@ class Part(Frozen):
 class Stage(Frozen):
     """A stage of the afterwork; its conditions can be computed where start and length are given."""
 
-    start: AwareDatetime | None = None
+    start: Instant | None = None
     minutes: float | None = Field(None, gt=0, le=10_080)
 
     @property
@@ -179,8 +196,8 @@ class Print(Frozen):
     where no sensor belonged to the machine.
     """
 
-    start: AwareDatetime
-    end: AwareDatetime | None = None
+    start: Instant
+    end: Instant | None = None
     resin: int = Field(ge=1, le=MOST_ID)
     machine: int = Field(ge=1, le=MOST_ID)
     bottle: int | None = Field(None, ge=1, le=MOST_ID)

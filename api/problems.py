@@ -22,6 +22,7 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
+from starlette.routing import compile_path
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.checked import field_name, remedy_for, sentence
@@ -161,6 +162,22 @@ def _problem_of_fault(error: Exception, path: str) -> Problem:
     )
 
 
+def _not_allowed(request: Request) -> HTTPException | None:
+    """The refusal of a method that the address of the api does not take; None: it takes it.
+
+    The framework lets ``PATCH /api/breaks/groups`` through to ``PATCH /api/breaks/{id}``, and
+    names the methods of the first route of an address alone.
+    """
+    path, paths = request.url.path, request.app.openapi()["paths"]
+    found = paths.get(path) or next(
+        (verbs for form, verbs in paths.items() if compile_path(form)[0].match(path)), None
+    )
+    if found is None or request.method.lower() in found:
+        return None
+    allowed = ", ".join(verb.upper() for verb in found)
+    return HTTPException(HTTPStatus.METHOD_NOT_ALLOWED, headers={"Allow": allowed})
+
+
 def _answer(request: Request, problem: Problem, shown: Shown | None) -> Response:
     if shown is not None and not request.url.path.startswith("/api"):
         page = shown(request, problem)
@@ -190,10 +207,15 @@ def answer_with_problems(app: FastAPI, shown: Shown | None = None) -> None:
 
     def fields(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
+        refused = _not_allowed(request)
+        if refused is not None:
+            return web(request, refused)
         return _answer(request, _problem_of_request(error), shown)
 
     def web(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
+        if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+            error = _not_allowed(request) or error
         answer = _answer(request, _problem_of_http(error), shown)
         answer.headers.update(error.headers or {})
         return answer
@@ -302,9 +324,15 @@ def _limited(receive: Receive, most: int) -> Receive:
 
 
 def _replace_framework_faults(document: dict[str, Any]) -> None:
-    """Where the framework documents its own form for wrong fields, ours stands: it is sent."""
+    """Where the framework documents its own form for wrong fields, ours stands: it is sent.
+
+    So does the problem of a body that cannot be read at all, which it leaves out.
+    """
     for operations in document["paths"].values():
         for operation in operations.values():
+            if "requestBody" in operation:
+                bad = HTTPStatus.BAD_REQUEST
+                operation["responses"][str(int(bad))] = _documented(bad)
             wrong = operation["responses"].get("422")
             if wrong is not None:
                 wrong["content"] = _CONTENT
@@ -320,7 +348,9 @@ def problems(*statuses: HTTPStatus) -> dict[int | str, dict[str, object]]:
 
     Any route may answer with a fault of ours or a store that is not available, too.
     """
-    return {
-        int(status): {"description": status.phrase, "content": _CONTENT}
-        for status in (*statuses, HTTPStatus.INTERNAL_SERVER_ERROR, HTTPStatus.SERVICE_UNAVAILABLE)
-    }
+    always = HTTPStatus.INTERNAL_SERVER_ERROR, HTTPStatus.SERVICE_UNAVAILABLE
+    return {int(status): _documented(status) for status in (*statuses, *always)}
+
+
+def _documented(status: HTTPStatus) -> dict[str, object]:
+    return {"description": status.phrase, "content": _CONTENT}

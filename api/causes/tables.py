@@ -9,11 +9,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
+from pydantic import WithJsonSchema
 
 from api.causes.firth import chi2_tail
 from api.causes.proportions import Z_95, Share, wilson
+
+#: A number that an empty cell leaves without a value: NaN or infinite here, null where it is sent.
+Open = Annotated[float, WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "null"}]})]
 
 Table = tuple[tuple[int, int], tuple[int, int]]
 
@@ -26,9 +31,9 @@ class Fisher:
     """
 
     p: float
-    odds_ratio: float
+    odds_ratio: Open
     lo: float
-    hi: float
+    hi: Open
 
 
 def fisher(table: Table) -> Fisher:
@@ -54,18 +59,18 @@ class Strata:
     where it points the other way than the common one. NaN where a cell sum is empty.
     """
 
-    odds_ratio: float
+    odds_ratio: Open
     lo: float
-    hi: float
+    hi: Open
     chi2: float
     p: float
     chi2_corrected: float
     p_corrected: float
-    breslow_day: float
-    breslow_day_p: float
-    tarone: float
-    tarone_p: float
-    crude: float
+    breslow_day: Open
+    breslow_day_p: Open
+    tarone: Open
+    tarone_p: Open
+    crude: Open
     reversed: bool
     strata_n: int
 

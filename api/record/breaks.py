@@ -6,9 +6,9 @@ import enum
 import sqlite3
 from collections.abc import Mapping
 
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import Field, model_validator
 
-from api.prints import MOST_ID, Frozen
+from api.prints import MOST_ID, Frozen, Instant
 from api.record.cursors import read_cursor
 from api.record.database import Value
 from api.record.entries import Kept, Name, Note
@@ -106,8 +106,8 @@ class BreakTest(Frozen):
     load: Load | None = None
     width_mm: float | None = Field(None, gt=0, le=10_000)
     thickness_mm: float | None = Field(None, gt=0, le=10_000)
-    tested: AwareDatetime
-    cured: AwareDatetime | None = None
+    tested: Instant
+    cured: Instant | None = None
     note: Note = ""
 
     @model_validator(mode="after")

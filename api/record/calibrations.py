@@ -8,9 +8,9 @@ import sqlite3
 from collections.abc import Mapping
 from itertools import pairwise
 
-from pydantic import AwareDatetime, Field, field_validator
+from pydantic import Field, field_validator
 
-from api.prints import Frozen
+from api.prints import Frozen, Instant
 from api.record.database import Value
 from api.record.entries import ChannelId, Kept, Note
 from api.record.ledger import Ledger
@@ -62,7 +62,7 @@ class Calibration(Frozen):
     """
 
     channel: ChannelId
-    valid_from: AwareDatetime
+    valid_from: Instant
     pairs: tuple[CalibrationPair, ...] = Field(min_length=1, max_length=20)
     note: Note = ""
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Mapping
 
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import Field, model_validator
 
-from api.prints import MOST_ID, Frozen
+from api.prints import MOST_ID, Frozen, Instant
 from api.record.database import Value
 from api.record.entries import Kept, Note
 from api.record.ledger import Ledger
@@ -19,8 +19,8 @@ class Dismissal(Frozen):
     """A machine took power over [start, end), and it was no print to be logged."""
 
     machine: int = Field(ge=1, le=MOST_ID)
-    start: AwareDatetime
-    end: AwareDatetime
+    start: Instant
+    end: Instant
     note: Note = ""
 
     @model_validator(mode="after")

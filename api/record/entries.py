@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Generic, TypeVar
 
-from pydantic import AwareDatetime, BaseModel, Field, JsonValue, model_validator
+from pydantic import BaseModel, Field, JsonValue, model_validator
 
-from api.prints import MOST_ID, Frozen
+from api.prints import MOST_ID, Frozen, Instant
 from api.settings_check import Guidance
 from api.soak.program import Look
 from collector.readings import Role
@@ -43,8 +43,8 @@ class ChannelLink(Frozen):
 
     channel: ChannelId
     role: Role
-    since: AwareDatetime | None = None
-    until: AwareDatetime | None = None
+    since: Instant | None = None
+    until: Instant | None = None
 
     @model_validator(mode="after")
     def _ends_after_it_starts(self) -> ChannelLink:

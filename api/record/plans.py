@@ -5,10 +5,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Mapping
 
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import Field, model_validator
 
 from api.causes.planned import Arm
-from api.prints import MOST_ID, Frozen
+from api.prints import MOST_ID, Frozen, Instant
 from api.record.database import Value
 from api.record.entries import Kept, Note
 from api.record.ledger import Ledger
@@ -36,7 +36,7 @@ class Plan(Frozen):
     failures expected. ``round_n`` counts the accepted rounds from 1.
     """
 
-    accepted: AwareDatetime
+    accepted: Instant
     machine: int = Field(ge=1, le=MOST_ID)
     resin: int = Field(ge=1, le=MOST_ID)
     round_n: int = Field(ge=1, le=10_000)

@@ -7,9 +7,9 @@ import json
 import sqlite3
 from collections.abc import Mapping
 
-from pydantic import AwareDatetime, Field, JsonValue
+from pydantic import Field, JsonValue
 
-from api.prints import Frozen
+from api.prints import Frozen, Instant
 from api.record.database import Value
 from api.record.entries import Note
 from api.record.ledger import Ledger
@@ -36,7 +36,7 @@ class Result(Frozen):
 
     question: Question
     asked: dict[str, JsonValue] = Field(default_factory=dict)
-    saved: AwareDatetime
+    saved: Instant
     sentences: tuple[str, ...] = Field((), max_length=200)
     method: str = Field("", max_length=400)
     version: str = Field("", max_length=20)

@@ -6,9 +6,9 @@ import json
 import sqlite3
 from collections.abc import Mapping
 
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import Field, model_validator
 
-from api.prints import MOST_ID, Frozen, Part, Spot
+from api.prints import MOST_ID, Frozen, Instant, Part, Spot
 from api.record.database import Value
 from api.record.entries import Kept, Name, Note
 from api.record.ledger import Ledger
@@ -23,9 +23,9 @@ class Bottle(Frozen):
 
     resin: int = Field(ge=1, le=MOST_ID)
     lot: str = Field("", max_length=80)
-    opened: AwareDatetime | None = None
-    mixed: AwareDatetime | None = None
-    emptied: AwareDatetime | None = None
+    opened: Instant | None = None
+    mixed: Instant | None = None
+    emptied: Instant | None = None
     price_per_kg: float | None = Field(None, ge=0, le=1e6)
     note: Note = ""
 

@@ -11,10 +11,10 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import Annotated, Any
 
-from pydantic import AwareDatetime, Field, JsonValue
+from pydantic import Field, JsonValue
 
 from api.checked import checked
-from api.prints import MOST_ID, Frozen
+from api.prints import MOST_ID, Frozen, Instant
 from api.record import Kept, Record, Revision
 from api.record.ledger import Ledger
 from collector.errors import ConflictError, InvalidError
@@ -30,7 +30,7 @@ class KeptEntry(Frozen):
 
     id: Number
     revision: Number
-    changed: AwareDatetime
+    changed: Instant
     entry: dict[str, JsonValue]
 
 
@@ -40,7 +40,7 @@ class KeptRevision(Frozen):
     kind: str
     id: Number
     revision: Number
-    changed: AwareDatetime
+    changed: Instant
     change: str
     before: dict[str, JsonValue]
 

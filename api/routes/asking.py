@@ -10,12 +10,12 @@ from typing import Annotated, TypeVar
 from urllib.parse import urlencode
 
 from fastapi import Depends, Header, Path, Query, Request, Response
-from pydantic import AfterValidator, AwareDatetime, BaseModel, JsonValue
+from pydantic import AfterValidator, BaseModel, JsonValue
 
 from api.answers import Workshop
 from api.checked import checked
 from api.marks import Counted
-from api.prints import EARLIEST, LATEST, MOST_ID
+from api.prints import EARLIEST, LATEST, MOST_ID, Instant
 from api.record.entries import Kept
 from api.record.ledger import KEY_MAX, Ledger
 from api.routes.shapes import sent
@@ -46,7 +46,7 @@ TheWorkshop = Annotated[Workshop, Depends(_workshop)]
 Now = Annotated[datetime, Depends(_now)]
 
 #: A time in a request.
-Moment = Annotated[AwareDatetime, AfterValidator(_within_the_record)]
+Moment = Annotated[Instant, AfterValidator(_within_the_record)]
 
 EntryId = Annotated[int, Path(ge=1, le=MOST_ID, description="Its id on record.", examples=[1])]
 
@@ -137,6 +137,7 @@ def _revision(
             alias="If-Match",
             description="The ETag your correction was made from; 409 when it is out of date.",
             examples=['"3"'],
+            json_schema_extra={"pattern": r'^(\*|(W/)?"?[0-9]{1,18}"?)$'},
         ),
     ] = None,
 ) -> int | None:

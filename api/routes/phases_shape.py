@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from pydantic import AwareDatetime, ConfigDict, Field
+from pydantic import ConfigDict, Field
 from pydantic.config import JsonDict
 
 from api.phases import BetweenFrom, Fit
-from api.prints import MOST_ID, Frozen, Settings
+from api.prints import MOST_ID, Frozen, Instant, Settings
 
 PLAN: JsonDict = {
     "machine": 1,
@@ -61,7 +61,7 @@ class PlanAsked(Frozen):
 
     machine: int = Field(ge=1, le=MOST_ID)
     settings: Settings
-    start: AwareDatetime | None = None
+    start: Instant | None = None
 
 
 class PlanShape(Frozen):

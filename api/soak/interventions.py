@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import enum
 
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import Field, model_validator
 
-from api.prints import Frozen
+from api.prints import Frozen, Instant
 from api.soak.program import Program
 
 
@@ -27,7 +27,7 @@ class Intervention(Frozen):
     """
 
     kind: InterventionKind
-    time: AwareDatetime
+    time: Instant
     specimen: str | None = Field(None, min_length=1, max_length=80)
     program: Program | None = None
     note: str = Field("", max_length=2_000)

@@ -11,9 +11,9 @@ import enum
 import math
 from collections.abc import Sequence
 
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import Field, model_validator
 
-from api.prints import Frozen
+from api.prints import Frozen, Instant
 
 #: How fast a chamber warms or cools when the step sets no ramp limit [K/min]: common
 #: practice, no source (a small convection oven on its way between two steps).
@@ -33,9 +33,9 @@ class Step(Frozen):
     """
 
     setpoint_c: float = Field(ge=-100, le=500)
-    tolerance_k: float = Field(2.0, gt=0, le=50)
+    tolerance_k: float = Field(2.0, ge=0.001, le=50)
     dwell_min: float = Field(60.0, gt=0, le=100_000)
-    ramp_limit_k_per_min: float | None = Field(None, gt=0, le=1_000)
+    ramp_limit_k_per_min: float | None = Field(None, ge=0.001, le=1_000)
     longest_approach_min: float | None = Field(None, gt=0, le=100_000)
 
     @property
@@ -151,7 +151,7 @@ class Look(Frozen):
     """One inspection of one specimen at the moment it was looked at, entered late or not."""
 
     specimen: str = Field(min_length=1, max_length=80)
-    time: AwareDatetime
+    time: Instant
     finding: Finding
     sag_mm: float | None = Field(None, ge=0, le=1_000)
     note: str = Field("", max_length=2_000)
@@ -176,8 +176,8 @@ class SoakRun(Frozen):
     chamber_channels: tuple[str, ...] = Field(min_length=1, max_length=8)
     specimen_channel: str | None = None
     specimens: tuple[Specimen, ...] = Field((), max_length=200)
-    started: AwareDatetime
-    ended: AwareDatetime | None = None
+    started: Instant
+    ended: Instant | None = None
     abandoned: str | None = Field(None, min_length=1, max_length=2_000)
 
     @model_validator(mode="after")

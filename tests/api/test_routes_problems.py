@@ -127,9 +127,35 @@ def test_etags_that_are_none_of_ours(client: TestClient) -> None:
 def test_addresses_and_methods_that_are_not_there(client: TestClient) -> None:
     assert problem(client.get("/api/nothing"), 404)["type"] == "urn:vatside:not-found"
     problem(client.get("/"), 404)
-    refused = client.put("/api/prints", json={})
-    assert problem(refused, 405)
-    assert "GET" in refused.headers["Allow"]
+    for verb, address, allowed in (
+        ("PUT", "/api/prints", {"GET", "POST"}),
+        ("OPTIONS", "/api/prints/1", {"GET", "PATCH", "DELETE"}),
+        ("PUT", "/api/soaks/1/looks/2", {"PATCH", "DELETE"}),
+        # An address of its own, though the methods of an id would take it for one.
+        ("PATCH", "/api/breaks/groups", {"GET"}),
+        ("DELETE", "/api/prints/import", {"POST"}),
+    ):
+        refused = client.request(verb, address)
+        assert problem(refused, 405)
+        assert set(refused.headers["Allow"].split(", ")) == allowed
+
+
+@pytest.mark.parametrize("number", ["1768419000", '"1768419000"', "0", "1768419000000.5"])
+def test_a_time_is_written_out(client: TestClient, workshop: Workshop, number: str) -> None:
+    body = f'{{"start": {number}, "resin": 1, "machine": 1}}'
+    refused = problem(client.post("/api/prints", content=body, headers=JSON), 422)
+    assert "2026-01-14T19:30:00Z" in refused["detail"]
+    assert problem(client.get("/api/prints?until=0.5"), 422)["where"] == "until"
+    assert workshop.record.prints.all() == []
+
+
+@pytest.mark.parametrize("field", ["ramp_limit_k_per_min", "tolerance_k"])
+def test_a_program_that_no_calendar_has_room_for(client: TestClient, field: str) -> None:
+    step = {"setpoint_c": 500, field: 1e-300}
+    answer = client.post("/api/soaks/estimate", json={"name": "Slow", "steps": [step]})
+    assert problem(answer, 422)["where"] == f"steps.0.{field}"
+    program = {"name": "Slow", "steps": [{**step, field: 0.001}] * 100}
+    assert client.post("/api/soaks/estimate", json=program).status_code == 200
 
 
 def test_a_body_that_is_too_large_declared_or_not(client: TestClient, workshop: Workshop) -> None:
@@ -226,6 +252,8 @@ def test_every_route_is_described_with_examples_and_problems(client: TestClient)
         if one.get("parameters") or "requestBody" in one:
             assert "422" in problems, where
             assert "application/json" not in one["responses"]["422"]["content"], where
+        if "requestBody" in one:
+            assert "400" in problems, where
         for content in one.get("requestBody", {}).get("content", {}).values():
             assert "example" in content or "examples" in content["schema"], where
         if "200" in one["responses"] and "204" not in one["responses"]:
