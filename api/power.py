@@ -5,7 +5,7 @@ The rules:
 1.  Two levels are learned from the trace: what the printer takes at rest, and what it takes
     while it prints. Where they do not stand apart, nothing is found.
 2.  A print is *busy* from a reading above the upper threshold on; it is *quiet* below the
-    lower one. What lies between goes with what it follows (hysteresis).
+    lower one. What lies between is busy right before and after what is busy (hysteresis).
 3.  Quiet for no longer than the pause limit between two busy times is a pause of one print
     (a brown-out, a refill); longer parts two prints.
 4.  A print starts half-way between the last quiet and its first busy reading, and ends
@@ -40,10 +40,18 @@ MS_PER_MIN = 60_000
 LEAST_PRINTING_W = 15.0
 #: How far the two levels must stand apart [W] to be told apart at all.
 LEAST_CONTRAST_W = 10.0
+#: Added before a logarithm is taken [W], so that nothing and next to nothing are alike.
+LOG_FLOOR_W = 5.0
 #: Below this share of the standby level the printer is off, not at rest.
 OFF_SHARE = 0.3
-#: Rest is learned from readings at least this far from any busy one.
-REST_APART_MS = 10 * MS_PER_MIN
+#: Rest is learned from readings at least this far from any busy one, where there are so many.
+REST_APART_MS = (20 * MS_PER_MIN, 10 * MS_PER_MIN)
+LEAST_REST_N = 20
+#: Readings this near to a busy one are of a printer at work ...
+BETWEEN_APART_MS = 2 * MS_PER_MIN
+#: ... and tell what it takes between exposures where they are so many, and so far above rest [W].
+LEAST_WORKING_N = 20
+LEAST_WORKING_W = 3.0
 #: Quiet for at least this long is listed as a pause.
 SHORTEST_PAUSE_MS = 90_000
 
@@ -92,7 +100,8 @@ class PowerPrints:
 def learn(series: Series) -> Levels | None:
     """The levels of a printer from its trace, the longer the better; None: not told apart.
 
-    The split is the one with the largest variance between its two sides (Otsu 1979).
+    The split is the one with the largest variance between its two sides (Otsu 1979), of the
+    logarithms, so that a short warm-up at many watts does not hide the lamp's.
     """
     values = series.values
     if len(values) < 2 or float(values.max()) <= LEAST_PRINTING_W:
@@ -101,12 +110,11 @@ def learn(series: Series) -> Levels | None:
     busy = values >= split
     if busy.all() or not busy.any():
         return None
-    rest = values[~busy & _far_from(series.times_ms, busy)]
-    if len(rest) == 0:
-        rest = values[~busy]
-    printing = float(np.median(values[busy]))
+    rest = _at_rest(series, busy)
+    # A printer takes its most while the lamp is on, which may be a tenth of the time.
+    printing, most = (float(level) for level in np.quantile(values[busy], (0.5, 0.9)))
     highest_rest = float(np.quantile(rest, 0.98))
-    if printing - highest_rest < LEAST_CONTRAST_W:
+    if most - highest_rest < LEAST_CONTRAST_W:
         return None
     upper = max(split, highest_rest + 0.4 * (printing - highest_rest))
     on = rest[rest > OFF_SHARE * highest_rest]
@@ -115,7 +123,7 @@ def learn(series: Series) -> Levels | None:
         standby_w=float(np.median(on)) if len(on) else highest_rest,
         printing_w=printing,
         upper_w=upper,
-        lower_w=(highest_rest + upper) / 2,
+        lower_w=_lower(series, busy, highest_rest, upper),
     )
 
 
@@ -135,7 +143,7 @@ def prints_in(
     known = levels or learn(kept)
     if known is None:
         return PowerPrints((), None, "printing and rest do not stand apart in this trace")
-    runs = _busy_runs(kept, known)
+    runs = _busy_runs(kept, known, gap_limit_ms)
     spells = _joined(kept, runs, int(pause_limit_min * MS_PER_MIN))
     found = [_print(kept, spell, known, gap_limit_ms) for spell in spells]
     shortest_ms = shortest_min * MS_PER_MIN
@@ -143,12 +151,40 @@ def prints_in(
     return PowerPrints(tuple(long_enough), known, None)
 
 
+def _at_rest(series: Series, busy: Flags) -> Floats:
+    """Readings of a printer at rest: the further from any busy one, the surer."""
+    quiet = series.values[~busy]
+    for apart_ms in REST_APART_MS:
+        rest = series.values[~busy & _far_from(series.times_ms, busy, apart_ms)]
+        if len(rest) >= LEAST_REST_N:
+            return rest
+    return quiet
+
+
+def _lower(series: Series, busy: Flags, highest_rest: float, upper: float) -> float:
+    """The power below which a printer is quiet [W].
+
+    A meter that reads now and then meets the lamp of a printer seldom. What it takes between
+    two exposures is told by the readings between busy ones; half-way from there to rest it is
+    quiet, or half-way from the upper threshold where that is less.
+    """
+    between = ~busy & ~_far_from(series.times_ms, busy, BETWEEN_APART_MS)
+    working = series.values[between]
+    level = (highest_rest + upper) / 2
+    if len(working) < LEAST_WORKING_N:
+        return level
+    least = float(np.quantile(working, 0.25))
+    if least - highest_rest < LEAST_WORKING_W:
+        return level
+    return min(level, (highest_rest + least) / 2)
+
+
 def _split(values: Floats) -> float:
     """The threshold above the least printing level that parts the readings best."""
-    edges = np.linspace(LEAST_PRINTING_W, float(values.max()), 200)
-    ordered = np.sort(values)
+    edges = np.geomspace(LEAST_PRINTING_W, float(values.max()), 200)
+    ordered = np.sort(np.log(values + LOG_FLOOR_W))
     sums = np.concatenate(([0.0], np.cumsum(ordered)))
-    below = np.searchsorted(ordered, edges)
+    below = np.searchsorted(ordered, np.log(edges + LOG_FLOOR_W))
     above = len(ordered) - below
     inner = (below > 0) & (above > 0)
     low = sums[below[inner]] / below[inner]
@@ -161,27 +197,38 @@ def _split(values: Floats) -> float:
     return float((best[0] + best[-1]) / 2)
 
 
-def _far_from(times: npt.NDArray[np.int64], busy: Flags) -> Flags:
+def _far_from(times: npt.NDArray[np.int64], busy: Flags, apart_ms: int) -> Flags:
     """Which readings lie far from any busy one."""
     marks = times[busy]
     after = np.searchsorted(marks, times)
     left = times - marks[np.maximum(after - 1, 0)]
     right = marks[np.minimum(after, len(marks) - 1)] - times
-    far: Flags = (np.abs(left) >= REST_APART_MS) & (np.abs(right) >= REST_APART_MS)
+    far: Flags = (np.abs(left) >= apart_ms) & (np.abs(right) >= apart_ms)
     return far
 
 
-def _busy_runs(series: Series, levels: Levels) -> list[tuple[int, int]]:
+def _busy_runs(series: Series, levels: Levels, gap_limit_ms: int) -> list[tuple[int, int]]:
     """First and last index of each unbroken busy run, by two thresholds (rule 2)."""
     state = np.where(
         series.values >= levels.upper_w, 1, np.where(series.values < levels.lower_w, 0, -1)
     )
-    decided = np.where(state >= 0, np.arange(len(state)), -1)
-    last = np.maximum.accumulate(decided)
-    busy = np.where(last >= 0, state[np.maximum(last, 0)] == 1, False)
+    # Backwards across no gap: what was undecided before one may have been anything.
+    before = np.where(
+        np.diff(series.times_ms, append=series.times_ms[-1:]) > gap_limit_ms, 0, state
+    )
+    before = np.where(state == 1, 1, before)
+    busy = _carried_on(state) | _carried_on(before[::-1])[::-1]
     change = np.diff(np.concatenate(([0], busy.astype(int), [0])))
     begins, ends = np.flatnonzero(change == 1), np.flatnonzero(change == -1) - 1
     return list(zip(begins.tolist(), ends.tolist(), strict=True))
+
+
+def _carried_on(state: npt.NDArray[np.int64]) -> Flags:
+    """Which readings are busy (1), or undecided (-1) right after busy ones."""
+    decided = np.where(state >= 0, np.arange(len(state)), -1)
+    last = np.maximum.accumulate(decided)
+    busy: Flags = (last >= 0) & (state[np.maximum(last, 0)] == 1)
+    return busy
 
 
 def _joined(

@@ -217,3 +217,43 @@ def test_a_doubtful_spike_is_no_print() -> None:
     answer = prints_in(Series.of("power-north", rows), gap_limit_ms=GAP_LIMIT_MS)
     assert answer.prints == ()
     assert prints_in(Series.of("x", []), gap_limit_ms=1).refusal is not None
+
+
+def flickering(seed: int, *, every_s: int, warm_up: bool) -> tuple[Series, list[tuple[int, int]]]:
+    """A day read now and then: the lamp is on for a fifth of each layer, and seldom met."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(24 * 3_600)
+    rest, working, lamp = rng.uniform(2, 30), rng.uniform(6, 14), rng.uniform(20, 60)
+    power = np.full(len(t), rest)
+    prints, start = [], int(rng.integers(2_000, 9_000))
+    while (end := start + int(rng.integers(3_000, 25_000))) < len(t) - 2_000:
+        layers = start + np.cumsum(rng.normal(rng.uniform(8.2, 13.7), 0.3, 3_100))
+        in_layer = t[start:end] - layers[np.searchsorted(layers, t[start:end]) - 1]
+        power[start:end] = rest + working + np.where(in_layer < 2.2, lamp, 0.0)
+        power[start : start + 300] = rest + working + lamp  # the first layers take long exposures
+        if warm_up:
+            power[start : start + 400] = rest + 110.0
+        prints.append((start, end))
+        start = end + int(rng.integers(2_000, 12_000))
+    read = power[every_s // 2 :: every_s]
+    read = np.maximum(
+        read + rng.normal(0, 0.4, len(read)) + 0.01 * read * rng.normal(size=len(read)), 0
+    )
+    times = t[every_s // 2 :: every_s] * 1_000
+    return Series("power-north", times, read, np.zeros(len(times), np.uint8)), prints
+
+
+@pytest.mark.parametrize("every_s", [2, 10, 30])
+@pytest.mark.parametrize("warm_up", [False, True], ids=["cold", "warmed"])
+def test_a_meter_that_seldom_meets_the_lamp_still_tells_start_and_end(
+    every_s: int, warm_up: bool
+) -> None:
+    seen = 0
+    for seed in range(12):
+        series, prints = flickering(seed, every_s=every_s, warm_up=warm_up)
+        found = prints_in(series, gap_limit_ms=GAP_LIMIT_MS).prints
+        edges = [(p.start_ms / 1_000, p.end_ms / 1_000) for p in found]
+        assert np.array(edges).shape == np.array(prints).shape, seed
+        assert np.abs(np.array(edges) - np.array(prints)).max() <= 60, seed
+        seen += len(prints)
+    assert seen > 40
