@@ -10,8 +10,9 @@ demo: .venv/.ready
 run: .venv/.ready
 	$(BIN)/vatside run
 
+# Each worker begins with a part of its own, so that a fixture of a module is made once.
 test: .venv/.ready-test
-	$(BIN)/python -m pytest -n auto
+	$(BIN)/python -m pytest -n auto --dist worksteal
 
 lint: .venv/.ready-test
 	$(BIN)/ruff check .
@@ -27,17 +28,19 @@ bench: .venv/.ready-test
 pictures: .venv/.ready-test
 	$(BIN)/python tests/browser/take_pictures.py
 
-.venv/.ready: pyproject.toml
+.venv/bin/pip:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "vatside needs Python 3.11 or newer; name one with: make PYTHON=python3.12 ..."; exit 1; }
 	$(PYTHON) -m venv .venv
 	$(BIN)/python -m pip install --quiet --upgrade pip
+
+.venv/.ready: pyproject.toml | .venv/bin/pip
 	$(BIN)/python -m pip install --quiet --editable .
 	touch $@
 
-.venv/.ready-test: .venv/.ready
+.venv/.ready-test: pyproject.toml | .venv/bin/pip
 	$(BIN)/python -m pip install --quiet --editable '.[test]'
-	touch $@
+	touch .venv/.ready $@
 
 clean:
 	rm -rf .venv

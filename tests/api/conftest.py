@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,10 +13,19 @@ from api.answers import Workshop
 from tests.workshops import APPS, furnish, open_workshop
 
 
-@pytest.fixture
-def workshop(tmp_path: Path) -> Iterator[Workshop]:
-    with open_workshop(tmp_path) as opened:
+@pytest.fixture(scope="session")
+def pattern(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of the furnished workshop, furnished once and closed."""
+    folder = tmp_path_factory.mktemp("furnished")
+    with open_workshop(folder) as opened:
         furnish(opened)
+    return folder
+
+
+@pytest.fixture
+def workshop(tmp_path: Path, pattern: Path) -> Iterator[Workshop]:
+    shutil.copytree(pattern, tmp_path, dirs_exist_ok=True)
+    with open_workshop(tmp_path) as opened:
         yield opened
 
 

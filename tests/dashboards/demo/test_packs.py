@@ -30,6 +30,12 @@ def played() -> Winter:
     return winter(NOW_S)
 
 
+@pytest.fixture(scope="module")
+def told(played: Winter) -> tuple[Message, ...]:
+    """The whole history as messages."""
+    return tuple(history(played, played.now_s))
+
+
 def resolved(message: Message) -> list[tuple[str, str, float, float]]:
     """Name, unit, time and value of each record, by the rules of RFC 8428, section 4.6."""
     name = unit = ""
@@ -47,10 +53,12 @@ def resolved(message: Message) -> list[tuple[str, str, float, float]]:
     return out
 
 
-def test_history_is_valid_and_holds_every_reading_once(played: Winter) -> None:
+def test_history_is_valid_and_holds_every_reading_once(
+    played: Winter, told: tuple[Message, ...]
+) -> None:
     seen: Counter[tuple[str, float]] = Counter()
     values = {}
-    for message in history(played, played.now_s):
+    for message in told:
         rows = resolved(message)
         assert len(rows) == message.reading_n
         assert len(message.payload) < 16_384
@@ -71,9 +79,9 @@ def test_history_is_valid_and_holds_every_reading_once(played: Winter) -> None:
 
 
 def test_the_last_day_comes_first_then_first_layers_and_soaks_then_the_rest_in_order(
-    played: Winter,
+    played: Winter, told: tuple[Message, ...]
 ) -> None:
-    rows = [row for message in history(played, played.now_s) for row in resolved(message)]
+    rows = [row for message in told for row in resolved(message)]
     yesterday_s, fresh_s = played.now_s - DAY_S, played.now_s - 2 * FRESH_S
     older = next(place for place, row in enumerate(rows) if row[2] < yesterday_s)
     assert {row[0] for row in rows[:older]} == set(TOPICS.values())
@@ -96,17 +104,14 @@ def test_the_last_day_comes_first_then_first_layers_and_soaks_then_the_rest_in_o
 
 @pytest.mark.parametrize("pack_ms", [10, 50])
 def test_nothing_of_the_history_is_marked_but_what_is_wrong_with_it(
-    played: Winter, tmp_path: Path, pack_ms: int
+    played: Winter, told: tuple[Message, ...], tmp_path: Path, pack_ms: int
 ) -> None:
     """Told at once and followed by the present, as a first start of the demo does it."""
     settings = load(write_settings(tmp_path), {})
     watchers, decoder = Watchers(settings.channels), Decoder(settings.channels)
     marked: dict[Mark, Counter[str]] = {mark: Counter() for mark in Mark}
     received_ms = int(played.now_s * 1_000)
-    for message in (
-        *history(played, played.now_s),
-        *live(played, played.now_s, played.now_s + 120.0),
-    ):
+    for message in (*told, *live(played, played.now_s, played.now_s + 120.0)):
         # A pack in so many milliseconds; nothing arrives before it was read.
         received_ms = max(received_ms + pack_ms, int(resolved(message)[-1][2] * 1_000))
         arrival = decoder.arrival(message.topic, message.payload, received_ms)
@@ -122,7 +127,7 @@ def test_nothing_of_the_history_is_marked_but_what_is_wrong_with_it(
 
 
 def test_live_readings_in_slices_are_the_whole_and_carry_on_where_history_ends(
-    played: Winter,
+    played: Winter, told: tuple[Message, ...]
 ) -> None:
     start_s = played.now_s - HOUR_S
     whole = sorted(
@@ -138,11 +143,7 @@ def test_live_readings_in_slices_are_the_whole_and_carry_on_where_history_ends(
     assert {row[0] for row in whole} == set(TOPICS.values())
     before = [row for message in history(played, start_s) for row in resolved(message)]
     assert not {(row[0], row[2]) for row in before} & {(row[0], row[2]) for row in whole}
-    full = {
-        (row[0], row[2]): row[3]
-        for message in history(played, played.now_s)
-        for row in resolved(message)
-    }
+    full = {(row[0], row[2]): row[3] for message in told for row in resolved(message)}
     shared = [row for row in whole if (row[0], row[2]) in full]
     assert shared
     assert all(full[row[0], row[2]] == row[3] for row in shared)
