@@ -336,4 +336,4 @@ def unusual_answer(workshop: Workshop, print_id: int, now: datetime) -> PrintOnI
     own = next((row for row in log.rows if row.id == str(print_id)), None)
     if own is None:
         return None
-    return unusual(own, log.rows, log.coverage[own.id])
+    return unusual(own, log.rows, log.coverage[own.id], units=UNITS)

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from api.causes import words
-from api.causes.ranking import ConditionRow
+from api.causes.ranking import NO_UNITS, ConditionRow
 from api.causes.rows import Floats, fingerprint_of, legible
 
 #: Good prints with a reading that a condition needs before anything is called unusual.
@@ -39,6 +39,7 @@ class Oddity:
     ``distance`` counts robust standard deviations, negative below the median; None where all
     peers agree and this print does not. ``usual_lo`` to ``usual_hi`` hold the middle 80 % of
     the peers. ``coverage`` is the share of the window that was recorded, None where unknown.
+    ``unit`` is that of all values, empty where it is not known.
     """
 
     name: str
@@ -50,6 +51,7 @@ class Oddity:
     peers_n: int
     coverage: float | None
     unusual: bool
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +76,13 @@ def unusual(
     row: ConditionRow,
     others: Sequence[ConditionRow],
     coverage: Mapping[str, float] | None = None,
+    *,
+    units: Mapping[str, str] = NO_UNITS,
 ) -> PrintOnItsOwn:
     """Compare one print with the good ones of the same resin and settings among ``others``.
 
     With fewer than five of those, all good prints of the resin stand in. ``coverage`` is the
-    recorded share of each condition of this print, 0 to 1.
+    recorded share of each condition of this print, 0 to 1; ``units`` are said in the sentences.
     """
     good = [o for o in others if o.id != row.id and o.failed_share == 0.0 and o.resin == row.resin]
     alike = [o for o in good if dict(o.settings) == dict(row.settings)]
@@ -95,7 +99,8 @@ def unusual(
         elif len(seen) < NEEDS_PEERS:
             not_compared[name] = f"read in only {words.counted(len(seen), 'good print')}"
         else:
-            found.append(_oddity(name, value, seen, (coverage or {}).get(name)))
+            odd = _oddity(name, value, seen, (coverage or {}).get(name))
+            found.append(replace(odd, unit=units.get(name, "")))
     found.sort(key=lambda o: (-abs(math.inf if o.distance is None else o.distance), o.name))
     said = _sentences(row, found, len(peers), same_settings, not_compared)
     return PrintOnItsOwn(
@@ -157,8 +162,18 @@ def _sentence(oddity: Oddity, alike: str) -> str:
     recorded = (
         "" if oddity.coverage is None else f"; {words.per_cent(oddity.coverage)} of it was recorded"
     )
+    value, low, high = _told_apart(oddity.value, oddity.usual_lo, oddity.usual_hi)
+    unit = f" {oddity.unit}" if oddity.unit else ""
     return (
-        f"{oddity.name} was {words.plain(oddity.value)}, {side} than usual:"
-        f" {words.plain(oddity.usual_lo)} to {words.plain(oddity.usual_hi)}"
+        f"{oddity.name} was {value}{unit}, {side} than usual: {low} to {high}{unit}"
         f" in most of {oddity.peers_n} {alike}{recorded}."
     )
+
+
+def _told_apart(value: float, *others: float) -> list[str]:
+    """Numbers in three digits, or in as many more as it takes to tell the first from the others."""
+    for digits in range(3, 8):
+        said = [words.plain(number, digits) for number in (value, *others)]
+        if said[0] not in said[1:]:
+            break
+    return said

@@ -38,6 +38,20 @@ def test_what_was_unusual_comes_first_with_its_distance_and_coverage() -> None:
     assert found.sentences[1] == "Unusual does not mean that it had to do with the failure."
 
 
+def test_numbers_are_said_with_their_unit_in_digits_that_tell_them_apart() -> None:
+    units = {"room humidity": "%RH"}
+    plain = unusual(row("bad", 80.126, 22.1, 1.0, exposure=2.0), GOOD, units=units)
+    assert plain.oddities[0].unit == "%RH"
+    assert plain.sentences[0].startswith(
+        "room humidity was 80.1 %RH, higher than usual: 46 to 54 %RH in most of 11 good prints"
+    )
+    steady = [row(f"same-{i}", 20.0 + i / 1e4, exposure=2.0) for i in range(11)]
+    close = unusual(row("bad", 20.004, 22.0, 1.0, exposure=2.0), steady, units=units)
+    assert close.sentences[0].startswith(
+        "room humidity was 20.004 %RH, higher than usual: 20 to 20.001 %RH"
+    )
+
+
 def test_nothing_stands_out() -> None:
     found = unusual(row("bad", 51.0, 22.1, 1.0, exposure=2.0), GOOD)
     assert found.sentences == (
