@@ -368,7 +368,13 @@ def soak_datasets(
     end_ms: int,
     offset_ms: int,
 ) -> Datasets:
-    """The datasets of a soak's profile: bands of the steps, readings, looks as rules."""
+    """The datasets of a soak's profile: bands of the steps, readings, looks as rules.
+
+    Pieces that were looked at in one moment share a rule.
+    """
+    seen: dict[int, list[str]] = {}
+    for look in looks:
+        seen.setdefault(look.at_ms, []).append(look.words)
     readings, lone = reading_columns(traces, offset_ms)
     edges = [step.setpoint_c + sign * step.tolerance_k for step in steps for sign in (-1, 1)]
     frame = frame_columns(traces, start_ms, end_ms, offset_ms, least=10.0, also=edges)
@@ -386,8 +392,8 @@ def soak_datasets(
         "lone": lone,
         "marked": marked_columns(traces, offset_ms, frame),
         "looks": {
-            "at": clock((look.at_ms for look in looks), offset_ms),
-            "words": [look.words for look in looks],
+            "at": clock(seen, offset_ms),
+            "words": ["; ".join(said) for said in seen.values()],
         },
     }
 

@@ -192,10 +192,18 @@ def test_the_shape_of_a_point_says_what_its_height_says(share: float, words: str
 
 def test_the_bands_of_a_soak_lie_around_its_setpoints() -> None:
     steps = [chart_rows.Step(0, HOUR_MS, 60.0, 2.0, "step 1")]
-    looks = [chart_rows.Look(HOUR_MS // 2, "ring 1: sound")]
+    half, over = HOUR_MS // 2, HOUR_MS
+    looks = [
+        chart_rows.Look(half, "ring 1: sound"),
+        chart_rows.Look(half, "ring 2: softened"),
+        chart_rows.Look(over, "ring 1: sound"),
+    ]
     datasets = chart_rows.soak_datasets([trace([0])], steps, looks, 0, HOUR_MS, 0)
     assert (datasets["bands"]["low"], datasets["bands"]["high"]) == ([58.0], [62.0])
-    assert datasets["looks"] == {"at": [HOUR_MS // 2], "words": ["ring 1: sound"]}
+    assert datasets["looks"] == {
+        "at": [half, over],  # what was seen in one moment shares a rule
+        "words": ["ring 1: sound; ring 2: softened", "ring 1: sound"],
+    }
     low, high = datasets["frame"]["value"]
     assert float(low) < 20.0
     assert float(high) > 62.0
