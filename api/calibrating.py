@@ -130,7 +130,7 @@ def points_of(seen: Sightings) -> tuple[SeenPoint, ...]:
     if not points:
         raise InvalidError(
             "nothing was seen that a calibration could rest on",
-            where="ice_read_c",
+            where="reference_read",
             remedy="Take the ice point, the boiling point, or both a reading and its true value.",
         )
     return tuple(points)

@@ -31,6 +31,7 @@ from collector.errors import ConflictError, InvalidError
 from collector.readings import Role, moment_of
 from dashboards import words
 from dashboards.pages.workshop import WorkshopHere
+from dashboards.refusal import refusal_of
 from dashboards.sheet import Filled, Now, Sheets, SheetsHere, number_of, onwards, text_of, time_of
 from dashboards.traces import label_of
 
@@ -50,6 +51,19 @@ NUMBERS = (
     "reference_true",
 )
 FIELDS = (*NUMBERS, "valid_from", "note")
+
+#: The fields as the page calls them.
+LABELS = {
+    "ice_read_c": "It read in ice water",
+    "pressure_hpa": "Air pressure",
+    "height_m": "Height above sea level",
+    "sea_level_hpa": "The weather report’s pressure",
+    "boiling_read_c": "It read in boiling water",
+    "reference_read": "This sensor read",
+    "reference_true": "The other one showed",
+    "valid_from": "It holds from",
+    "note": "Note",
+}
 
 #: The field that each button fills with the mean of the last minutes.
 TAKES = {"ice": "ice_read_c", "boiling": "boiling_read_c", "reference": "reference_read"}
@@ -244,7 +258,7 @@ def _show(
         texts=texts,
         seen=seen,
         hasty=hasty,
-        fault=fault,
+        wrong=refusal_of(fault, LABELS),
         done=done,
         calibrations=list(reversed(workshop.record.calibrations.of(channel.id))),
         kinds=KINDS,

@@ -12,6 +12,7 @@ from starlette.testclient import TestClient
 from api.answers import Workshop
 from api.calibrating import judged
 from collector.readings import Series, ms_of
+from dashboards.pages.sensors import LABELS
 from tests.dashboards import workshops
 from tests.dashboards.pages.test_health import text_of
 
@@ -100,7 +101,7 @@ def test_an_empty_workshop_has_nothing_to_take(empty_client: TestClient) -> None
 @pytest.mark.parametrize(
     ("typed", "where"),
     [
-        ({}, "ice_read_c"),
+        ({}, "reference_read"),
         ({"ice_read_c": "21"}, "ice_read_c"),
         ({"boiling_read_c": "99"}, "pressure_hpa"),
         ({"boiling_read_c": "99", "pressure_hpa": "1013", "height_m": "10"}, "pressure_hpa"),
@@ -116,7 +117,7 @@ def test_a_slip_is_told_with_its_field_and_nothing_typed_is_lost(
 ) -> None:
     answer = client.get("/sensors/chamber", params={**typed, "preview": "yes"})
     assert answer.status_code == 422
-    assert f"{where}: " in text_of(answer.text)
+    assert f'<a href="#{where}">{LABELS[where]}</a>: ' in answer.text
     for name, text in typed.items():
         assert fields_of(answer.text)[name] == text
     posted = client.post("/sensors/chamber/calibrations", data=typed)
