@@ -10,7 +10,7 @@ import csv
 import io
 import statistics
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -128,10 +128,14 @@ FIGURES: Mapping[str, tuple[str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class ResinSheet:
-    """The sheet: a line for each resin on record, and in which fixture loads were compared."""
+    """The sheet: a line for each resin on record, and in which fixture loads were compared.
+
+    ``cautions`` say what does not compare between the lines.
+    """
 
     lines: tuple[ResinLine, ...]
     fixture: str | None
+    cautions: tuple[str, ...] = ()
 
 
 def resin_sheet(workshop: Workshop, now: datetime) -> ResinSheet:
@@ -175,7 +179,18 @@ def resin_sheet(workshop: Workshop, now: datetime) -> ResinSheet:
                 by_settings=_tried(own),
             )
         )
-    return ResinSheet(tuple(lines), fixture)
+    return ResinSheet(tuple(lines), fixture, tuple(_cautions(lines)))
+
+
+def _cautions(lines: Sequence[ResinLine]) -> Iterator[str]:
+    """Costs of resin alone beside costs with wash fluid."""
+    told = [line for line in lines if line.cost.value is not None]
+    alone = [line.name for line in told if line.cost.remark]
+    if alone and len(alone) < len(told):
+        yield (
+            f"The costs do not compare: that of {', '.join(alone)} is of the resin alone, "
+            "the others are with wash fluid."
+        )
 
 
 def _looked_at(plates: Iterable[Kept[Print]]) -> list[tuple[Print, float]]:

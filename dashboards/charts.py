@@ -161,7 +161,8 @@ def breaks() -> Spec:
     """
     import altair as alt
 
-    across = alt.X("borne:Q", title=None, scale=alt.Scale(zero=False, nice=True))
+    axis = alt.Axis(tickCount=8, labelOverlap="greedy")
+    across = alt.X("borne:Q", title=None, scale=alt.Scale(zero=False, nice=True), axis=axis)
     up = alt.Y("group:N", title=None, sort=None, axis=alt.Axis(labelLimit=170))
     outcomes = ["broke", "held"]
     pieces = _of("pieces").encode(x=across, y=up, tooltip=alt.Tooltip("words:N"))

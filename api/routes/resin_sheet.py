@@ -71,6 +71,7 @@ class ResinSheetShape(Frozen):
 
     units: dict[str, str]
     fixture: str | None
+    cautions: tuple[str, ...] = Field(description="What does not compare between resins.")
     resins: tuple[ResinLineShape, ...]
 
 
@@ -81,6 +82,7 @@ def get_sheet(workshop: TheWorkshop, now: Now) -> ResinSheetShape:
     return ResinSheetShape(
         units={name: unit for name, (_, unit) in FIGURES.items()},
         fixture=sheet.fixture,
+        cautions=sheet.cautions,
         resins=tuple(map(_line, sheet.lines)),
     )
 

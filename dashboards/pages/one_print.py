@@ -168,7 +168,7 @@ def show_print(
 def figures_of(
     workshop: Workshop, plate: Print, now: datetime, counted: Counted = Counted.PLAUSIBLE
 ) -> list[Figure]:
-    """The print's window with half an hour at both ends, °C and %RH apart."""
+    """The print's window with half an hour at both ends, °C and %RH apart; no empty charts."""
     if plate.order_only:
         return []
     window = window_of(plate, now)
@@ -193,4 +193,5 @@ def figures_of(
     return [
         panel_figure(panel, start_ms, max(end_ms, start_ms + 1), f"panel-{number}", spans)
         for number, panel in enumerate(chart_rows.panels_of(drawn))
+        if any(map(len, panel.traces))
     ]

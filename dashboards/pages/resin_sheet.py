@@ -46,6 +46,8 @@ def sheet(
         now,
         lines=sorted_lines(found.lines, sort, down=down),
         fixture=found.fixture,
+        cautions=found.cautions if "cost" in shown else (),
+        as_of=f"{words.local(now):%Y-%m-%d %H:%M}",
         columns=COLUMNS,
         shown=shown,
         chosen=column or [],

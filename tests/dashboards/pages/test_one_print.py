@@ -222,3 +222,17 @@ def test_a_print_of_which_only_the_order_is_known_has_no_windows(
     assert tables_of(page) == {}
     assert "only the order" in text_of(page)
     assert 'id="phases"' not in page
+
+
+def test_a_window_in_which_nothing_was_recorded_has_no_empty_chart(
+    filled: Workshop, client: TestClient
+) -> None:
+    start = workshops.NOW - timedelta(days=400)
+    plate = Print(start=start, end=start + timedelta(hours=5), resin=1, machine=1)
+    number = filled.record.prints.add(plate).id
+    page = client.get(f"/prints/{number}?done=start").text
+    assert "data-chart" not in page
+    assert "no record in this window" in page
+    # It is over, so it is not said to have started.
+    assert "The print is on record." in page
+    assert "data-chart" in client.get("/prints/41").text

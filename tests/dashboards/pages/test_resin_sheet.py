@@ -153,7 +153,10 @@ def test_what_was_not_noted_is_left_out_and_told_never_taken_for_nothing(
     noted = [(10, 1), (20, 2), (30, 3), (None, 4), (40, None), (50, None)]
     priced(filled, "Test Resin", noted)
     priced(filled, "Unwashed", [(10, None), (20, None), (30, None), (None, None)])
-    cells = rows_of(client.get("/resins").text)
+    page = client.get("/resins").text
+    assert "The costs do not compare: that of Unwashed is of the resin alone" in page
+    assert "do not compare" not in client.get("/resins?column=load_n").text
+    cells = rows_of(page)
     place = list(FIGURES).index("cost")
     # 11, 22 and 33 by hand; the two without wash fluid would have made it 33 or less.
     assert cells["Test Resin"][place] == (
