@@ -9,10 +9,10 @@ import threading
 from collections.abc import Iterable
 from typing import Any
 
-from collector import topics
+from collector import broker_words, topics
 from collector.config import BrokerSettings
 from collector.errors import BrokerError
-from collector.subscriber import NO_RETAINED, client_for, connect, refusal_words
+from collector.subscriber import NO_RETAINED, client_for, connect
 
 
 def answers(broker: BrokerSettings) -> bool:
@@ -43,7 +43,7 @@ def refused_filters(
 
     def connected(_: Any, __: Any, ___: Any, reason: Any, ____: Any) -> None:
         if reason.is_failure:
-            fault[0] = refusal_words(reason)
+            fault[0] = broker_words.refused(reason.value, str(reason), broker)
             answered.set()
             return
         if wanted:
@@ -60,12 +60,18 @@ def refused_filters(
         answered.set()
 
     def failed(*_: Any) -> None:
-        fault[0] = f"there is no connection: {sys.exception()}"
+        fault[0] = broker_words.no_connection(sys.exception(), broker)
         answered.set()
+
+    def ended(*_: Any) -> None:
+        if not answered.is_set():
+            fault[0] = broker_words.ended_unheard(broker)
+            answered.set()
 
     client = client_for(broker, name)
     client.on_connect = connected
     client.on_connect_fail = failed
+    client.on_disconnect = ended
     client.on_subscribe = subscribed
     connect(client, broker, keep_session=False)
     answered.wait(limit_s)

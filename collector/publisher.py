@@ -8,10 +8,12 @@ filling its memory. After a broken connection what was not acknowledged is sent 
 from __future__ import annotations
 
 import secrets
+import sys
 import threading
 import time
 from typing import Any, Self
 
+from collector import broker_words
 from collector.config import BrokerSettings
 from collector.errors import BrokerError, InvalidError
 from collector.subscriber import Client, client_for, connect
@@ -62,7 +64,7 @@ class Publisher:
                 return self
             fault = self._fault
         self.stop()
-        raise self._error(fault or "There is no answer.")
+        raise self._error(fault or "there is no answer")
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Send one message; waits while too many are unacknowledged.
@@ -102,13 +104,13 @@ class Publisher:
                 if self._acknowledged_n > seen_n:
                     seen_n, since_s = self._acknowledged_n, time.monotonic()
                 elif time.monotonic() - since_s > self._silence_limit_s:
-                    raise self._error(self._fault or "The broker acknowledges nothing.")
+                    raise self._error(self._fault or "the broker acknowledges nothing")
             if self._refused is not None:
                 raise self._error(self._refused)
 
     def _error(self, what: str) -> BrokerError:
         return BrokerError(
-            what,
+            f"{what}.",
             where=self.broker.url,
             remedy="Check that the broker runs and that [broker] in vatside.toml is right.",
         )
@@ -127,14 +129,19 @@ class Publisher:
     def _on_connect(self, _: Any, __: Any, ___: Any, reason: Any, ____: Any) -> None:
         with self._moved:
             self._connected = not reason.is_failure
-            self._fault = f"The broker refuses us: {reason}." if reason.is_failure else None
+            self._fault = (
+                broker_words.refused(reason.value, str(reason), self.broker)
+                if reason.is_failure
+                else None
+            )
             self._moved.notify_all()
 
     def _on_connect_fail(self, *_: Any) -> None:
-        self._note("There is no connection.")
+        self._note(broker_words.no_connection(sys.exception(), self.broker))
 
     def _on_disconnect(self, *_: Any) -> None:
-        self._note("The connection ended.")
+        unheard = not (self._connected or self._sent_n)
+        self._note(broker_words.ended_unheard(self.broker) if unheard else "the connection ended")
 
     def _note(self, fault: str) -> None:
         with self._moved:
@@ -145,5 +152,5 @@ class Publisher:
         with self._moved:
             self._acknowledged_n += 1
             if reason.is_failure:
-                self._refused = f"The broker refuses a message: {reason}."
+                self._refused = f"the broker refuses a message: {reason}"
             self._moved.notify_all()

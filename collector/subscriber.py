@@ -41,7 +41,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from collector import topics
+from collector import broker_words, topics
 from collector.config import BrokerSettings, MqttVersion
 from collector.errors import BrokerError, SettingsError, VatsideError
 from collector.inbox import Inbox, Message
@@ -64,7 +64,6 @@ _QUEUES_BY_OURS = hasattr(mqtt.Client, "_packet_queue")
 _PUBACK = struct.Struct("!BBH")
 
 _TAKEN_OVER = 0x8E  # MQTT 5 section 2.4: session taken over
-_OTHER_VERSION = 0x84  # unsupported protocol version
 _AT_ONCE_MS = 3_000
 
 
@@ -407,7 +406,10 @@ class Subscriber:
     ) -> None:
         if reason.is_failure:
             with self._link:
-                self._change(connected=False, fault=refusal_words(reason))
+                self._change(
+                    connected=False,
+                    fault=broker_words.refused(reason.value, str(reason), self.broker),
+                )
             return
         with self._link:
             self._connection += 1
@@ -430,7 +432,9 @@ class Subscriber:
 
     def _on_connect_fail(self, *_: Any) -> None:
         with self._link:
-            self._change(connected=False, fault=f"no connection: {sys.exception()}")
+            self._change(
+                connected=False, fault=broker_words.no_connection(sys.exception(), self.broker)
+            )
 
     def _on_disconnect(
         self, _: mqtt.Client, __: Any, ___: mqtt.DisconnectFlags, reason: ReasonCode, ____: Any
@@ -446,7 +450,9 @@ class Subscriber:
         if self._connected and _now_ms() - self._since_ms < _AT_ONCE_MS:
             # Not every broker says that a session was taken over; Mosquitto 2.0 does not.
             return f"the broker ended the connection at once; does another program use {name}?"
-        return f"the connection ended: {reason}"
+        if not self._connection:
+            return broker_words.ended_unheard(self.broker)
+        return broker_words.ended(reason.value, str(reason))
 
     def _on_subscribe(
         self, _: mqtt.Client, __: Any, ___: int, reasons: list[ReasonCode], ____: Any
@@ -491,14 +497,6 @@ class Subscriber:
         self._connected = connected
         self._subscribed = False
         self._fault = fault
-
-
-def refusal_words(reason: ReasonCode) -> str:
-    """Why a broker does not let us in, with what can be done where that is known."""
-    words = f"the broker refuses us: {reason}"
-    if reason.value == _OTHER_VERSION:
-        words += '; with mqtt = "3.1.1" in [broker] it may'
-    return words
 
 
 def _text(topic: bytes) -> str:

@@ -19,6 +19,7 @@ LAYERS = ("collector", "api", "dashboards")
 
 #: Modules that compute from their arguments alone (DEVELOPERS.md, "Layers").
 PURE = (
+    "collector/broker_words.py",
     "collector/calibration.py",
     "collector/channels.py",
     "collector/clocks.py",

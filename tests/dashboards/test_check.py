@@ -92,7 +92,7 @@ def test_a_broker_that_is_away(check: Check) -> None:
     code, lines = check(broker + CHANNEL)
     assert code == 1
     assert "WRONG broker" in line_of(lines, "broker")
-    assert "there is no connection" in line_of(lines, "broker")
+    assert "no connection: nothing listens at" in line_of(lines, "broker")
 
 
 @pytest.mark.services
