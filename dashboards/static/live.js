@@ -7,6 +7,7 @@
   const AGES_EVERY_MS = 10000;
   const ADVICE_EVERY_MS = 5000;
   const CHARTS_EVERY_MS = 30000;
+  const AGAIN_MS = 2000;
 
   const sign = document.getElementById("live");
 
@@ -84,11 +85,23 @@
   const advice = sign.dataset.ready ? paced(freshAdvice, ADVICE_EVERY_MS) : () => {};
   const fresh = () => { words(); advice(); charts(); };
 
-  const feed = new EventSource("/api/live");
-  feed.addEventListener("open", () => say("live", "Live"));
-  feed.addEventListener("error", () => say("again", "Reconnecting … values may be old"));
-  for (const kind of ["begin", "readings", "reload"]) feed.addEventListener(kind, fresh);
+  // The browser takes the feed up again by itself after a break, unless it was answered with an
+  // error (a server or a proxy that is just starting): then it gives up, and we do it.
+  let feed;
+  function listen() {
+    feed = new EventSource("/api/live");
+    feed.addEventListener("open", () => say("live", "Live"));
+    feed.addEventListener("error", () => {
+      say("again", "Reconnecting … values may be old");
+      if (feed.readyState === EventSource.CLOSED) setTimeout(listen, AGAIN_MS);
+    });
+    for (const kind of ["begin", "readings", "reload"]) feed.addEventListener(kind, fresh);
+  }
+
+  listen();
   setInterval(fresh, AGES_EVERY_MS);
   document.addEventListener("visibilitychange", fresh);
   window.addEventListener("pagehide", () => feed.close());
+  // A page that is gone back to comes out of the browser's memory with its feed closed.
+  window.addEventListener("pageshow", (event) => { if (event.persisted) listen(); });
 })();

@@ -62,6 +62,23 @@ def test_a_break_is_said_and_the_page_goes_on_after_it(server: Server, open_page
     page.locator("[data-channel=vat-north] .value", has_text="27.1").wait_for()
 
 
+def test_a_feed_that_was_answered_with_an_error_or_put_away_is_taken_up_again(
+    server: Server, open_page: Open
+) -> None:
+    watched = open_page()
+    page = watched.page
+    page.route("**/api/live", lambda route: route.fulfill(status=503, body="starting"))
+    page.goto(server.address)
+    page.get_by_text("Reconnecting").wait_for()
+    page.unroute("**/api/live")
+    page.get_by_text("Live", exact=True).wait_for()
+    # As the browser does with a page that is left and gone back to.
+    page.evaluate("window.dispatchEvent(new PageTransitionEvent('pagehide', {persisted: true}))")
+    with page.expect_response("**/api/live") as taken_up:
+        page.evaluate("dispatchEvent(new PageTransitionEvent('pageshow', {persisted: true}))")
+    assert taken_up.value.ok
+
+
 def test_the_dwell_clock_runs_without_a_reload(server: Server, open_page: Open) -> None:
     page = open_page(390).page
     page.goto(f"{server.address}/soak/1")
