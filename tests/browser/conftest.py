@@ -116,6 +116,15 @@ def server(tmp_path: Path, chart_files: Path) -> Iterator[Server]:
 
 
 @pytest.fixture(scope="session")
+def looked_at(tmp_path_factory: pytest.TempPathFactory, chart_files: Path) -> Iterator[Server]:
+    """The filled workshop at one moment that stands still, for tests that change nothing."""
+    now = datetime.now(UTC).replace(microsecond=0)
+    workshop = workshops.filled_workshop(tmp_path_factory.mktemp("looked-at"), now)
+    with serving(workshop, ChartBundle(chart_files), clock=lambda: now) as one:
+        yield one
+
+
+@pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
     """The browser that is installed; none is ever downloaded."""
     path = program("chromium")

@@ -90,19 +90,10 @@ def found_by_axe(page: Page) -> list[str]:
     return found
 
 
-@pytest.fixture(scope="module")
-def one_server(tmp_path_factory: pytest.TempPathFactory, chart_files: Path) -> Iterator[Server]:
-    """The filled workshop, only looked at."""
-    now = datetime.now(UTC).replace(microsecond=0)
-    workshop = workshops.filled_workshop(tmp_path_factory.mktemp("looked-at"), now)
-    with serving(workshop, ChartBundle(chart_files)) as one:
-        yield one
-
-
 @pytest.mark.parametrize("path", PAGES)
-def test_axe_finds_nothing(one_server: Server, open_page: Open, path: str) -> None:
+def test_axe_finds_nothing(looked_at: Server, open_page: Open, path: str) -> None:
     page = open_page().page
-    page.goto(one_server.address + path)
+    page.goto(looked_at.address + path)
     assert found_by_axe(page) == []
 
 
@@ -172,9 +163,9 @@ def test_axe_finds_nothing_once_forms_were_sent(night: Server, open_page: Open) 
     assert found == {}
 
 
-def test_axe_does_find_what_is_wrong(one_server: Server, open_page: Open) -> None:
+def test_axe_does_find_what_is_wrong(looked_at: Server, open_page: Open) -> None:
     """The check itself is no ornament: a field without a label is found."""
     page = open_page().page
-    page.goto(f"{one_server.address}/shelf/resins/1")
+    page.goto(f"{looked_at.address}/shelf/resins/1")
     page.evaluate("document.querySelector('label[for=name]').remove()")
     assert any(" label: " in line for line in found_by_axe(page))

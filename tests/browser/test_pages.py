@@ -83,10 +83,10 @@ FAINT = """() => {
 
 @pytest.mark.parametrize("path", PAGES)
 def test_a_page_is_drawn_quietly_and_from_this_server_alone(
-    server: Server, open_page: Open, path: str
+    looked_at: Server, open_page: Open, path: str
 ) -> None:
     watched = open_page()
-    answer = watched.page.goto(server.address + path)
+    answer = watched.page.goto(looked_at.address + path)
     assert answer is not None
     assert answer.ok
     drawn(watched.page)
@@ -95,15 +95,15 @@ def test_a_page_is_drawn_quietly_and_from_this_server_alone(
     for number in range(PAGES[path]):
         assert charts.nth(number).locator(MARKS).count() > 0
     assert watched.complaints == []
-    assert {url for url in watched.requests if not url.startswith(server.address)} == set()
+    assert {url for url in watched.requests if not url.startswith(looked_at.address)} == set()
 
 
 @pytest.mark.parametrize("path", PAGES)
 def test_a_phone_shows_it_without_scrolling_sideways_and_within_a_thumbs_reach(
-    server: Server, open_page: Open, path: str
+    looked_at: Server, open_page: Open, path: str
 ) -> None:
     page = open_page(390, has_touch=True, is_mobile=True).page
-    page.goto(server.address + path)
+    page.goto(looked_at.address + path)
     drawn(page)
     page.evaluate(UNFOLD)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
@@ -113,18 +113,20 @@ def test_a_phone_shows_it_without_scrolling_sideways_and_within_a_thumbs_reach(
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("path", PAGES)
 def test_every_text_stands_out_from_its_paper(
-    server: Server, open_page: Open, path: str, scheme: str
+    looked_at: Server, open_page: Open, path: str, scheme: str
 ) -> None:
     page = open_page(color_scheme=scheme).page
-    page.goto(server.address + path)
+    page.goto(looked_at.address + path)
     drawn(page)
     page.evaluate(UNFOLD)
     assert page.evaluate(FAINT) == []
 
 
-def test_every_control_can_be_reached_by_key_and_shows_it(server: Server, open_page: Open) -> None:
+def test_every_control_can_be_reached_by_key_and_shows_it(
+    looked_at: Server, open_page: Open
+) -> None:
     page = open_page().page
-    page.goto(f"{server.address}/prints")
+    page.goto(f"{looked_at.address}/prints")
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
     controls = "[...document.querySelectorAll('a, button, summary')]"
@@ -243,11 +245,11 @@ BROKEN = """() => [...document.querySelectorAll('.places-nav a, .choice span, bu
   })"""
 
 
-def test_no_word_is_broken_on_what_is_pressed(server: Server, open_page: Open) -> None:
+def test_no_word_is_broken_on_what_is_pressed(looked_at: Server, open_page: Open) -> None:
     page = open_page(390).page
     broken = {}
     for path in PAGES:
-        page.goto(server.address + path)
+        page.goto(looked_at.address + path)
         page.evaluate(UNFOLD)
         broken[path] = page.evaluate(BROKEN)
     assert {path: words for path, words in broken.items() if words} == {}

@@ -58,7 +58,8 @@ def filled_workshop(folder: Path, now: datetime = NOW) -> Workshop:
     """The cellar workshop at ``now``."""
     workshop = empty_workshop(folder)
     _fill_readings(workshop, now)
-    _fill_record(workshop, now)
+    with workshop.record.transaction():  # one flush to disk instead of fifty
+        _fill_record(workshop, now)
     return workshop
 
 
