@@ -123,7 +123,7 @@ def test_five_hundred_nights() -> None:
 
 
 def test_a_night_without_a_print_has_none_however_torn() -> None:
-    quiet = [night(seed) for seed in range(300) if not night(seed).prints]
+    quiet = [a_night for a_night in map(night, range(300)) if not a_night.prints]
     assert len(quiet) > 30
     assert any(a_night.gaps for a_night in quiet)
     for a_night in quiet:
