@@ -272,6 +272,7 @@ def ratio_sentence(ratio: Ratio, measure: Measure) -> str:
     within = interval_words(ratio.interval, "times").removesuffix(" times")
     times = f"{ratio.second} breaks at {figure(ratio.ratio)} times the {what} of {ratio.first}"
     if ratio.flagged:
-        return f"{times} ({within})."
-    said = f"{ratio.first} and {ratio.second}: cannot be told apart; {times} ({within})"
+        return f"{times} (95 % interval {within})."
+    said = f"{ratio.first} and {ratio.second}: cannot be told apart; {times} "
+    said += f"(95 % interval {within})"
     return f"{said}; {ratio.note}." if ratio.note else f"{said}."

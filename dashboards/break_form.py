@@ -97,11 +97,11 @@ def entry_of(texts: Mapping[str, str], now: datetime, before: BreakTest | None =
     Raises ``InvalidError`` naming the field.
     """
     print_id, part = read_value(texts["origin"], "origin")
-    resin = _number(texts["resin"], "resin")
+    resin, piece = _number(texts["resin"], "resin"), _piece(texts, part)
     return checked(
         BreakTest,
         {
-            "piece": texts["piece"],
+            "piece": piece,
             "resin": resin,
             "bottle": before.bottle if before and before.resin == resin else None,
             "print": print_id,
@@ -109,7 +109,7 @@ def entry_of(texts: Mapping[str, str], now: datetime, before: BreakTest | None =
             "fixture": _number(texts["fixture"], "fixture"),
             "gauge": _number(texts["gauge"], "gauge"),
             **_outcome(texts),
-            "soaked": _soaked(texts, before),
+            "soaked": _soaked(texts, piece, before),
             "width_mm": number_of(texts["width_mm"], "width_mm"),
             "thickness_mm": number_of(texts["thickness_mm"], "thickness_mm"),
             "tested": kept_time(texts["tested"], before.tested if before else None, "tested")
@@ -118,6 +118,17 @@ def entry_of(texts: Mapping[str, str], now: datetime, before: BreakTest | None =
             "note": texts["note"],
         },
     )
+
+
+def _piece(texts: Mapping[str, str], part: str | None) -> str:
+    """What the piece is called: a part of a print has a name already."""
+    if not texts["piece"] and part is None:
+        raise InvalidError(
+            "the piece has no name",
+            where="piece",
+            remedy="Give it a name or a number, such as amber 1, or choose the part it was.",
+        )
+    return texts["piece"] or part or ""
 
 
 def _outcome(texts: Mapping[str, str]) -> dict[str, object]:
@@ -141,13 +152,13 @@ def _outcome(texts: Mapping[str, str]) -> dict[str, object]:
     return {"outcome": BreakOutcome.BROKE, "load": {"value": load, "unit": unit}}
 
 
-def _soaked(texts: Mapping[str, str], before: BreakTest | None) -> tuple[SoakedAs, ...]:
+def _soaked(texts: Mapping[str, str], piece: str, before: BreakTest | None) -> tuple[SoakedAs, ...]:
     """The run that was chosen, and those that only the api names."""
     run, specimen = read_value(texts["soak"], "soak")
     others = before.soaked[1:] if before else ()
     if run is None:
         return others
-    return (checked(SoakedAs, {"soak": run, "specimen": specimen or texts["piece"]}), *others)
+    return (checked(SoakedAs, {"soak": run, "specimen": specimen or piece}), *others)
 
 
 def refused(fault: VatsideError | None) -> Refusal | None:

@@ -23,7 +23,7 @@ from api.break_answers import (
 )
 from api.break_groups import BreakGroups, GroupBy, Measure, figure, interval_words
 from api.prints import MOST_ID
-from api.record import BreakTest, Kept
+from api.record import BreakTest, Kept, break_cursor
 from api.strength import LoadUnit
 from collector.errors import ConflictError, InvalidError, NotFoundError
 from dashboards import break_form, break_sources, chart_rows, shelf_forms, words
@@ -38,7 +38,7 @@ router = APIRouter(include_in_schema=False)
 Id = Annotated[int | None, Query(ge=1, le=MOST_ID)]
 Fault = InvalidError | ConflictError
 
-#: Tests listed on the page; the api gives the rest.
+#: Tests listed on the page at once.
 LISTED_N = 40
 
 BY = {GroupBy.RESIN: "resin", GroupBy.HISTORY: "soak history", GroupBy.AGE: "age since cure"}
@@ -72,12 +72,14 @@ def bench(
     soaked: Literal["", "no", "yes"] = "",
     after: Id = None,
     gone: Id = None,
+    before: Annotated[str | None, Query(max_length=40)] = None,
     of_print: Annotated[int | None, Query(alias="print", ge=1, le=MOST_ID)] = None,
 ) -> HTMLResponse:
     """The form for the next piece, the newest tests, and groups compared.
 
     ``after`` is the test just put on record: the form goes on from it. ``gone`` is one just
-    taken off, ``print`` one whose parts are to be broken.
+    taken off, ``print`` one whose parts are to be broken, ``before`` where the list of tests
+    goes on.
     """
     if of_print is not None:
         texts = _texts_of_print(workshop, of_print)
@@ -93,6 +95,7 @@ def bench(
         fixture=fixture,
         soaked=soaked,
         noted=_noted(workshop, after or gone, now),
+        before=before or None,
     )
 
 
@@ -230,10 +233,13 @@ def _bench(
     fault: Fault | None = None,
     small: Mapping[str, str] | None = None,
     noted: Noted | None = None,
+    before: str | None = None,
 ) -> HTMLResponse:
     record = workshop.record
-    rows = break_rows(workshop, record.breaks.newest(LISTED_N), now)
-    chosen = fixture or (rows[0].kept.entry.fixture if rows else None)
+    listed = record.breaks.newest(LISTED_N + 1, before=before)
+    rows = break_rows(workshop, listed[:LISTED_N], now)
+    newest = record.breaks.newest(1)
+    chosen = fixture or (newest[0].entry.fixture if newest else None)
     found = None
     if chosen is not None:
         asked = Comparison(chosen, by, measure, soaked=SOAKED.get(soaked))
@@ -248,6 +254,8 @@ def _bench(
         small=dict.fromkeys(SMALL, "") | dict(small or {}),
         noted=noted,
         rows=rows,
+        before=before,
+        older=break_cursor(rows[-1].kept) if len(listed) > LISTED_N else None,
         came_from=lambda row: _came_from(workshop, row),
         tests_n=record.breaks.count(),
         found=found,

@@ -55,7 +55,9 @@ def test_two_resins_are_told_as_times_the_load() -> None:
     assert grey.endswith("from 5 pieces.")
     assert amber.startswith("Kiln Amber: half of such pieces break below 130 N")
     assert re.fullmatch(
-        r"Kiln Amber breaks at 1\.3\d? times the load of Harbour Grey \(1\.2\d to 1\.3\d\)\.", apart
+        r"Kiln Amber breaks at 1\.3\d? times the load of Harbour Grey "
+        r"\(95 % interval 1\.2\d to 1\.3\d\)\.",
+        apart,
     )
     assert found.cautions == ()
 

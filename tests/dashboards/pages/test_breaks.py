@@ -18,6 +18,7 @@ from api.record import Bottle, BreakOutcome, Load, SoakedAs
 from api.strength import LoadUnit
 from dashboards import print_form
 from dashboards.break_form import entered, next_piece
+from dashboards.pages import breaks
 from tests.dashboards import workshops
 
 FIXTURE = {
@@ -85,7 +86,7 @@ def test_a_row_of_pieces_one_after_the_other(filled: Workshop, bench: TestClient
         ({"load": "hard"}, "is not a number"),
         ({"load": "60"}, "limit"),
         ({"outcome": "no_break_at_the_limit"}, "has no load"),
-        ({"piece": ""}, "at least 1 character"),
+        ({"piece": ""}, "the piece has no name"),
         ({"fixture": "9"}, "9"),
         ({"soak": "1:nobody"}, "no specimen nobody"),
         ({"soak": "rubbish"}, "none of the list"),
@@ -244,6 +245,30 @@ def test_from_the_page_of_a_print_the_bench_is_filled_in(
     assert bench.get("/breaks?print=2").status_code == 200
     again = bench.post("/breaks", data=sent | {"key": "other"})
     assert (again.status_code, "breaks but once" in again.text) == (409, True)
+
+
+def test_a_part_needs_no_other_name(filled: Workshop, bench: TestClient) -> None:
+    bench.post("/breaks", data=TEST | {"piece": "", "origin": "2:Lamp collar 3"})
+    assert filled.record.breaks.get(1).entry.piece == "Lamp collar 3"
+
+
+def test_the_list_goes_on_to_the_first_test(
+    filled: Workshop, bench: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(breaks, "LISTED_N", 2)
+    for number in range(5):
+        tested = f"2026-01-14T0{number}:00"
+        bench.post("/breaks", data=TEST | {"piece": f"bar {number}", "tested": tested})
+    seen: list[str] = []
+    address = "/breaks"
+    for _ in range(3):
+        page = bench.get(address).text
+        seen += re.findall(r'href="/breaks/\d+">([^<]*)</a>', page.partition('id="tests"')[2])
+        older = re.search(r'href="(/breaks\?before=[^"#]*)', page)
+        address = older[1] if older else ""
+    assert seen == [f"bar {number}" for number in (4, 3, 2, 1, 0)]
+    assert not address
+    assert bench.get("/breaks?before=rubbish").status_code == 422
 
 
 def test_the_next_specimen_of_a_run_is_offered(filled: Workshop, bench: TestClient) -> None:
