@@ -1,4 +1,4 @@
-"""Record, readings and settings in, answers out: the one place where they meet.
+"""Record, readings and settings in, answers out; the ``*_answers`` modules beside it do the same.
 
 The sums themselves are pure and lie elsewhere (``conditions``, ``causes``, ``soak``); here
 their inputs are fetched. ``now`` comes in as an aware datetime. Every function may raise

@@ -15,6 +15,8 @@ from dashboards.charts import PANEL_SHAPES
 
 #: Rows of a chart's table; a longer window is told in this many stretches.
 TABLE_ROWS_N = 12
+#: What a panel shows, by its unit.
+QUANTITIES = {"°C": "Temperature", "%RH": "Relative humidity", "W": "Power"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ def panel_figure(
     zone_at = moment_of(end_ms)
     shaded = f" Shaded: {'; '.join(span.words for span in spans)}." if spans else ""
     length = words.length((end_ms - start_ms) / 1_000)
-    quantity = {"°C": "Temperature", "%RH": "Relative humidity", "W": "Power"}[panel.unit]
+    quantity = QUANTITIES[panel.unit]
     return Figure(
         id=id,
         shape=PANEL_SHAPES[panel.unit],
