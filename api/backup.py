@@ -35,6 +35,9 @@ READINGS, RECORD, PHOTOGRAPHS, SETTINGS = (
     "vatside.toml",
 )
 
+#: Counts the prints and soak runs of a record.
+ENTRIES = "SELECT (SELECT count(*) FROM print) + (SELECT count(*) FROM soak)"
+
 _CHUNK = 1_048_576
 
 
@@ -126,8 +129,7 @@ def _back_up_record(path: Path, to: Path) -> int | None:
             closing(sqlite3.connect(to, isolation_level=None)) as copy,
         ):
             record.execute("BEGIN")
-            entries = "SELECT (SELECT count(*) FROM print) + (SELECT count(*) FROM soak)"
-            (entries_n,) = record.execute(entries).fetchone()  # the moment is now
+            (entries_n,) = record.execute(ENTRIES).fetchone()  # the moment is now
             record.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
             sound = copy.execute("PRAGMA integrity_check").fetchone() == ("ok",)
@@ -227,10 +229,18 @@ def restore(folder: Path, settings: Settings) -> WholeBackup:
         folder=target,
         bytes_n=sum(one["bytes"] for one in listed),
         readings_n=None if readings is None else sum(one["count"] for one in readings.values()),
-        entries_n=None,
+        entries_n=_entries_n(target / RECORD),
         photographs_n=sum(one["name"].startswith(f"{PHOTOGRAPHS}/") for one in listed),
         faults=tuple(_missing(target)),
     )
+
+
+def _entries_n(path: Path) -> int | None:
+    """How many prints and soak runs a record has; None where there is no record."""
+    if not path.exists():
+        return None
+    with closing(sqlite3.connect(_uri(path), uri=True)) as record:
+        return int(record.execute(ENTRIES).fetchone()[0])
 
 
 def _manifest(folder: Path) -> dict[str, Any]:

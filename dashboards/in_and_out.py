@@ -149,8 +149,9 @@ def export_readings(asked: argparse.Namespace) -> int:
         else:
             write_rows(asked.file, form, rows, measurement=measurement, values=values)
     overwrite("")
+    channels_n = len(done.readings_n)
     print(
-        f"{asked.file}: {done.rows_n:,} rows of {len(done.readings_n)} channels, "
+        f"{asked.file}: {done.rows_n:,} rows of {channels_n} channel{'s' * (channels_n != 1)}, "
         f"{done.seconds_n:,} of them second values for a time; values are {_said(values)}.",
         file=sys.stderr if to_terminal else sys.stdout,
     )

@@ -69,8 +69,10 @@ def export_record(asked: argparse.Namespace) -> int:
             return 0
         whole = everything(record)
     write_text(asked.file, [whole.model_dump_json(indent=1), "\n"])
+    from dashboards import words
+
     counts = _counted(whole) or "nothing"
-    print(f"{asked.file}: {counts}, with {len(whole.revisions)} earlier revisions.")
+    print(f"{asked.file}: {counts}, with {words.count(len(whole.revisions), 'earlier revision')}.")
     if whole.entries.get("photograph"):
         print("The pictures themselves lie in photographs/; `vatside backup` copies them too.")
     return 0
@@ -109,7 +111,13 @@ def import_record(asked: argparse.Namespace) -> int:
 
 def _counted(whole: WholeRecord) -> str:
     """How many entries of each kind there are; empty for an empty record."""
-    return ", ".join(f"{len(kept)} {kind}" for kind, kept in whole.entries.items() if kept)
+    from dashboards import words
+
+    return ", ".join(
+        words.count(len(kept), kind.replace("_", " "))
+        for kind, kept in whole.entries.items()
+        if kept
+    )
 
 
 @contextmanager

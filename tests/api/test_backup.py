@@ -149,6 +149,7 @@ def test_it_is_made_and_restored_as_the_readme_says(
     assert done.returncode == 0, done.stderr
     assert "checked and equal to the original" in done.stdout
     assert "checked and equal to the backup" in done.stdout
+    assert done.stdout.count("prints and soak runs") == 2
     assert "whole, with 3,600 readings" in done.stdout
     assert (tmp_path / "vatside-data-before").is_dir()
     with SqliteStore(settings.store.readings_path) as restored:

@@ -78,7 +78,7 @@ def test_readings_go_out_and_come_back_the_same(
 ) -> None:
     file, empty = tmp_path / f"readings.{ending}", Folder(tmp_path / "empty")
     assert full.run("export", "readings", file) == 0
-    assert ": 502 rows of 1 channels, 1 of them second values" in capsys.readouterr().out
+    assert ": 502 rows of 1 channel, 1 of them second values" in capsys.readouterr().out
     assert empty.run("import", "readings", file, "--dry-run") == 0
     assert not empty.readings.exists()
     assert "Nothing was kept." in capsys.readouterr().out
@@ -395,7 +395,8 @@ def test_the_whole_record_goes_out_as_json_and_comes_back_exactly(
     file, empty = tmp_path / "record.json", Folder(tmp_path / "empty")
     assert logged.run("export", "record", file) == 0
     said = capsys.readouterr().out
-    assert "2 resin" in said
+    assert "2 resins, " in said
+    assert "1 plate, " in said
     assert "pictures themselves lie in photographs/" in said
     assert json.loads(file.read_text())["form"] == "vatside-record-1"
     assert empty.run("import", "record", file, "--dry-run") == 0
