@@ -76,8 +76,9 @@ def ready_now(workshop: WorkshopHere, now: Now) -> dict[str, Any]:
     texts |= {f"ready-{one.id}": one.answer for one in free}
     paragraphs: dict[str, list[str]] = {name.replace("ready", "advice"): [] for name in texts}
     paragraphs |= {f"advice-{one.id}": list(one.said) for one in free}
-    as_of = {"ready-at": f"As of {words.moment(now, now)}"}
-    return {"texts": texts | as_of, "paragraphs": paragraphs}
+    texts |= {name.replace("ready", "short"): answer for name, answer in texts.items()}
+    texts["ready-at"] = f"As of {words.moment(now, now)}"
+    return {"texts": texts, "paragraphs": paragraphs}
 
 
 @router.post("/room/limits/{machine_id}")

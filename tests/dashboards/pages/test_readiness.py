@@ -34,7 +34,8 @@ def test_the_live_answer_says_what_the_page_says_and_follows_the_readings(
     page = client.get("/").text
     told = client.get("/room/ready").json()
     assert 'data-ready="/room/ready"' in page
-    assert f'data-live="ready-1">{told["texts"]["ready-1"]}<' in page
+    for place in ("ready-1", "short-1"):  # below with its reasons, and at the top
+        assert f'data-live="{place}">{told["texts"][place]}<' in page
     for sentence in told["paragraphs"]["advice-1"]:
         assert f"<p>{html.escape(sentence)}</p>" in page
     # A print runs on South.
@@ -48,8 +49,9 @@ def test_the_live_answer_says_what_the_page_says_and_follows_the_readings(
     assert now["texts"]["ready-1"] != "Yes"
 
 
-def test_an_empty_workshop_is_asked_nothing(empty_client: TestClient) -> None:
-    assert "May I start?" not in empty_client.get("/").text
+def test_an_empty_workshop_says_what_an_answer_needs(empty_client: TestClient) -> None:
+    text = said(empty_client, "/")
+    assert "May I start? Put a machine on record and say which sensor is in its vat." in text
     assert "/room/ready" not in empty_client.get("/").text
 
 
@@ -85,6 +87,6 @@ def test_a_failed_print_says_what_was_unusual_without_blaming(
     newest = max(kept.id for kept in filled.record.prints.all())
     text = said(client, f"/prints/{newest}")
     assert "What was unusual?" in text
-    assert "vat temperature was 15, lower than usual: 22 to 22.4 in most of 11 good prints" in text
+    assert "vat temperature was 15 °C, lower than usual: 22 to 22.4 °C in most of 11 good" in text
     assert "Unusual does not mean that it had to do with the failure." in text
     assert "What was unusual?" not in said(client, f"/prints/{newest - 1}")
