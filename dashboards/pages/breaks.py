@@ -192,7 +192,7 @@ def _going_on(workshop: Workshop, test: BreakTest) -> dict[str, str]:
         plate = workshop.record.prints.get(test.print)
         part = break_sources.next_part(plate, test.part, workshop.record.breaks.broken_parts())
         found["origin"] = break_sources.value_of(test.print, part) if part else ""
-        if part and test.piece == test.part:
+        if part and test.piece in (test.part, found["piece"]):
             found["piece"] = part
     if test.soaked:
         run, specimen = test.soaked[0].soak, test.soaked[0].specimen

@@ -81,7 +81,7 @@ def test_a_piece_of_a_print_is_corrected_and_taken_out_on_a_phone(
     assert {test.resin for test in tests} == {record.prints.get(40).entry.resin}
     assert found_by_axe(page) == []
     page.set_viewport_size({"width": 390, "height": 844})
-    page.get_by_role("link", name="Photograph, correct").tap()
+    page.get_by_role("link", name="Open the test").tap()
     page.get_by_label("What the gauge showed").fill("12,5")
     page.get_by_role("button", name="Save the correction").tap()
     page.get_by_text("what stood before is kept below").wait_for()

@@ -250,6 +250,9 @@ def test_from_the_page_of_a_print_the_bench_is_filled_in(
 def test_a_part_needs_no_other_name(filled: Workshop, bench: TestClient) -> None:
     bench.post("/breaks", data=TEST | {"piece": "", "origin": "2:Lamp collar 3"})
     assert filled.record.breaks.get(1).entry.piece == "Lamp collar 3"
+    # One without a number in its name is not followed by another of the same name.
+    page = bench.post("/breaks", data=TEST | {"piece": "tall", "origin": "2:Lamp collar 1"}).text
+    assert (field(page, "piece"), selected(page, "origin")) == ("Lamp collar 2", "2:Lamp collar 2")
 
 
 def test_the_list_goes_on_to_the_first_test(
