@@ -14,7 +14,7 @@ from api.answers import Workshop
 from api.prints import FailureMode
 from api.record import PrintFilter, cursor_of
 from collector.errors import InvalidError
-from dashboards import print_form, words
+from dashboards import print_form, shelf_words, words
 from dashboards.pages.print_desk import Asked, desk
 from dashboards.pages.workshop import WorkshopHere, machine_names, resin_names
 from dashboards.sheet import Now, Sheets, SheetsHere, id_of, time_of
@@ -38,6 +38,7 @@ def prints(
     resin: str = "",
     outcome: str = "",
     plate: str = "",
+    bottle: str = "",
     mode: str = "",
     since: str = "",
     until: str = "",
@@ -49,6 +50,7 @@ def prints(
         "resin": resin,
         "outcome": outcome,
         "plate": plate,
+        "bottle": bottle,
         "mode": mode,
         "since": since,
         "until": until,
@@ -69,6 +71,7 @@ def _page(
     ledger = workshop.record.prints
     found = ledger.newest(LIST_N + 1, only=only, before=before)
     shown = {name: text for name, text in chosen.items() if text}
+    resins = resin_names(workshop)
     further = None
     if len(found) > LIST_N:
         further = f"/prints?{urlencode(shown | {'before': cursor_of(found[LIST_N - 1])})}#log"
@@ -82,12 +85,19 @@ def _page(
         further=further,
         newest=f"/prints?{urlencode(shown)}#log" if before else None,
         plates={kept.id: kept.entry.name for kept in workshop.record.plates.all()},
+        bottles=_bottles(workshop, resins),
         modes=words.MODES,
-        resins=resin_names(workshop),
+        resins=resins,
         machines=machine_names(workshop),
         refused_n=workshop.record.refused_prints.waiting_n(),
         **desk(workshop, now, asked),
     )
+
+
+def _bottles(workshop: Workshop, resins: Mapping[int, str]) -> dict[int, str]:
+    """The bottles by id, as the shelf calls them."""
+    found = workshop.record.bottles.all()
+    return {kept.id: shelf_words.title(kept.entry, resins, kept.id) for kept in found}
 
 
 def filter_of(chosen: Mapping[str, str]) -> PrintFilter:
@@ -102,6 +112,7 @@ def filter_of(chosen: Mapping[str, str]) -> PrintFilter:
         outcome=print_form.outcome_of(outcome) if outcome else None,
         looked=looked,
         plate=id_of(chosen.get("plate", ""), "plate"),
+        bottle=id_of(chosen.get("bottle", ""), "bottle"),
         mode=mode_of(chosen.get("mode", "")),
         since=time_of(chosen.get("since", ""), "since"),
         until=time_of(chosen.get("until", ""), "until"),

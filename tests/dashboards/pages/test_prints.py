@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 
 from api.answers import Workshop
 from api.prints import Cure, Drying, FailureMode, Outcome, Part, Settings, Wash
-from api.record import Plate
+from api.record import Bottle, Plate
 from dashboards import afterwork_form, print_form
 from tests.dashboards import workshops
 
@@ -271,18 +271,22 @@ def test_a_print_without_a_sensor_says_why_it_has_no_conditions(client: TestClie
     assert "noted by hand" in page
 
 
-def test_the_log_is_asked_by_plate_and_failure_mode_and_paged(
+def test_the_log_is_asked_by_plate_bottle_and_failure_mode_and_paged(
     filled: Workshop, client: TestClient
 ) -> None:
     plate = filled.record.plates.add(Plate(name="Four collars")).id
     kept = filled.record.prints.get(5)
-    filled.record.prints.change(5, kept.entry.model_copy(update={"plate": plate}))
+    bottle = filled.record.bottles.add(Bottle(resin=kept.entry.resin, lot="26-014")).id
+    told = {"plate": plate, "bottle": bottle}
+    filled.record.prints.change(5, kept.entry.model_copy(update=told))
 
     def listed(address: str) -> list[str]:
         page = client.get(address).text
         return re.findall(r'<a class="entry" href="/prints/(\d+)"', page[page.index('id="log"') :])
 
     assert listed(f"/prints?plate={plate}") == ["5"]
+    assert listed(f"/prints?bottle={bottle}") == ["5"]
+    assert "Harbour Grey, lot 26-014</option>" in client.get("/prints").text
     off = [
         str(kept.id)
         for kept in reversed(filled.record.prints.all())
