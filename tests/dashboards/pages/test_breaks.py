@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import html
 import io
+import random
 import re
 from datetime import timedelta
 
@@ -17,9 +18,10 @@ from api.prints import Print
 from api.record import Bottle, BreakOutcome, Load, SoakedAs
 from api.strength import LoadUnit
 from dashboards import print_form
-from dashboards.break_form import entered, next_piece
+from dashboards.break_form import FIELDS, entered, next_piece
 from dashboards.pages import breaks
 from tests.dashboards import workshops
+from tests.dashboards.pages.test_any_form import JUNK
 
 FIXTURE = {
     "name": "Flat bars",
@@ -374,6 +376,25 @@ def test_the_form_of_a_print_says_what_follows_from_another_resin(
     assert "Resin: <del>Kiln Amber</del> became <ins>Harbour Grey</ins>" in (
         bench.get("/breaks/1").text
     )
+
+
+def test_junk_in_any_field_of_the_bench_is_answered_in_words(
+    filled: Workshop, bench: TestClient
+) -> None:
+    bench.post("/breaks", data=TEST | {"origin": "2:Lamp collar 1"})
+    stood = filled.record.breaks.get(1)
+    chance = random.Random(7)
+    junk = (*JUNK, "2:", ":x", "2:Lamp collar 1:x", "99999999999999999999:x", "1e3")
+    for address in ("/breaks", "/breaks/1"):
+        for name in (*FIELDS, "revision", "key"):
+            sent = TEST | {"revision": "1", "load": "-", name: chance.choice(junk)}
+            answer = bench.post(address, data=sent)
+            assert answer.status_code in (409, 422), f"{address} {sent}"
+    for what in ("delete", "undo"):
+        assert bench.post(f"/breaks/1/{what}", data={"revision": "x"}).status_code == 422
+    for query in ("after=99", "gone=99", "print=99", "before=x", "after=0", "gone=x"):
+        assert bench.get(f"/breaks?{query}").status_code in (200, 404, 422), query
+    assert filled.record.breaks.all() == [stood]
 
 
 def test_a_length_of_the_fixture_is_corrected_on_the_shelf(
