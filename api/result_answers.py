@@ -23,6 +23,7 @@ from api.plan_answers import next_prints
 from api.prints import Frozen
 from api.record import Kept, Question, Result
 from api.workshop import Workshop
+from collector.errors import InvalidError
 
 
 class Asked(Frozen):
@@ -89,7 +90,11 @@ def save_result(
     note: str = "",
     key: str | None = None,
 ) -> Kept[Result]:
-    """Put the answer to a question on record as it is now."""
+    """Put the answer to a question on record as it is now.
+
+    Raises ``InvalidError`` where a resin that is to be compared is not on record.
+    """
+    _check_resins(workshop, asked)
     found = ask(workshop, question, asked, now)
     entry = checked(
         Result,
@@ -106,6 +111,17 @@ def save_result(
         },
     )
     return workshop.record.results.add(entry, key=key)
+
+
+def _check_resins(workshop: Workshop, asked: Asked) -> None:
+    known = {kept.entry.name for kept in workshop.record.resins.all()}
+    for field, name in (("first", asked.first), ("second", asked.second)):
+        if name is not None and name not in known:
+            raise InvalidError(
+                f"there is no resin “{name}” on record",
+                where=field,
+                remedy="Name the resin as it stands on the shelf.",
+            )
 
 
 @dataclass(frozen=True, slots=True)

@@ -154,16 +154,16 @@ def rank(
 
     A candidate with the name of a setting is that setting, and not adjusted for itself.
     ``units`` are said in the sentences. Raises ``InvalidError`` for more than
-    :data:`MOST_CANDIDATES` candidates.
+    :data:`MOST_CANDIDATES` candidates, those that were constant or seldom read not counted.
     """
     names = sorted({name for row in rows for name in row.conditions})
-    if len(names) > MOST_CANDIDATES:
+    kept, dropped = _kept(rows, names)
+    if len(kept) > MOST_CANDIDATES:
         raise InvalidError(
-            f"{len(names)} conditions are more than {MOST_CANDIDATES}",
+            f"{len(kept)} conditions are more than {MOST_CANDIDATES}",
             where="conditions",
             remedy="Choose a dozen before looking at the outcomes: more would hide any link.",
         )
-    kept, dropped = _kept(rows, names)
     complete = [row for row in rows if all(_read(row, name) for name in kept)]
     missing = {"a condition was not read": len(rows) - len(complete), **left_out}
     log = log_of(map(_print_row, complete), missing)

@@ -71,7 +71,8 @@ def _compared(
 ) -> TwoGroups:
     table = _table(groups)
     if not all(map(sum, table)):
-        lacking = f"{names[0]} has {sum(table[0])} and {names[1]} {sum(table[1])} prints."
+        lacking = f"{words.counted(sum(table[0]), 'print')} of {names[0]} and"
+        lacking += f" {sum(table[1])} of {names[1]}."
         return TwoGroups(*names, table, None, None, None, (f"Not enough yet: {lacking}",))
     keys = sorted({stratum(row) for group in groups for row in group})
     within = [

@@ -285,3 +285,13 @@ def test_a_failed_print_is_held_against_the_good_ones_like_it(
         None
     }
     assert client.get("/api/prints/999/unusual").status_code == 404
+
+
+def test_a_comparison_with_a_resin_nobody_keeps_is_not_saved(
+    client: TestClient, winter: Workshop
+) -> None:
+    asked = {"first": "Harbour Grey", "second": "Nobody's Grey"}
+    refused = client.post("/api/causes/results", json={"question": "two_groups", "asked": asked})
+    assert (refused.status_code, refused.json()["where"]) == (422, "second")
+    assert "Nobody's Grey" in refused.json()["detail"]
+    assert got(client, "/api/causes/results") == []

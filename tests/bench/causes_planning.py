@@ -20,6 +20,7 @@ from tests.bench.causes_worlds import (
     LIMIT_C,
     Logistic,
     World,
+    a_warm_room,
     one_resin,
     part_of_a_year,
 )
@@ -152,10 +153,14 @@ def _cell(world: World) -> Cell:
     return Cell(name, partial(run, world), bounds)
 
 
-#: The method's cell, in two parts of the year: it says nothing of that.
+#: The method's cell, in two parts of the year and in a warm room: it says nothing of those.
 CELLS = tuple(
     _cell(World(f"logistic -0.5, {name}", room, Logistic(-0.5)))
-    for name, room in (("part of a year", part_of_a_year), ("one year to two", one_resin))
+    for name, room in (
+        ("part of a year", part_of_a_year),
+        ("one year to two", one_resin),
+        ("a warm room", a_warm_room),
+    )
 )
 
 NOTE = (

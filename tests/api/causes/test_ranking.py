@@ -208,11 +208,19 @@ def test_prints_without_a_reading_of_a_kept_condition_are_left_out_and_counted()
 
 def test_more_than_a_dozen_conditions_are_refused() -> None:
     rows = [
-        dataclasses.replace(r, conditions={f"condition {k}": float(i * k % 7) for k in range(13)})
+        dataclasses.replace(r, conditions={f"condition {k}": float(i * k % 7) for k in range(16)})
         for i, r in enumerate(workshop(60, seed=1))
     ]
     with pytest.raises(InvalidError):
         rank(rows)
+
+
+def test_a_dozen_constant_conditions_are_dropped_and_change_nothing() -> None:
+    rows = workshop(60, seed=3)
+    constant = {f"constant {k}": float(k) for k in range(12)}
+    more = [dataclasses.replace(r, conditions={**r.conditions, **constant}) for r in rows]
+    assert rank(more).candidates == rank(rows).candidates
+    assert set(constant) <= set(rank(more).dropped)
 
 
 def test_the_order_of_prints_and_a_constant_setting_change_nothing() -> None:

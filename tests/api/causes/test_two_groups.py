@@ -88,5 +88,5 @@ def test_groups_that_never_met_are_compared_with_care() -> None:
 def test_a_group_without_a_print_is_refused_in_words() -> None:
     found = two_resins(prints("Willow", 15, 3, 3), "Willow", "Fathom Clear")
     assert found.fisher is None
-    assert found.sentences == ("Not enough yet: Willow has 6 and Fathom Clear 0 prints.",)
+    assert found.sentences == ("Not enough yet: 6 prints of Willow and 0 of Fathom Clear.",)
     assert two_settings([], "lift", 1.0).difference is None
