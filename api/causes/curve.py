@@ -133,7 +133,7 @@ def resin_thresholds(log: Log, draws: Draws, level: float) -> tuple[ResinThresho
         coldest, warmest = (float(f(log.temperature_c[own])) for f in (np.min, np.max))
         threshold = span_of(draws, level, index).within(coldest, warmest)
         found.append(ResinThreshold(resin, int(own.sum()), failures, coldest, warmest, threshold))
-    return tuple(found)
+    return tuple(sorted(found, key=lambda one: one.resin))
 
 
 def _floats(column: Floats) -> tuple[float, ...]:

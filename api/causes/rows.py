@@ -60,7 +60,8 @@ class PrintRow:
 class Log:
     """The prints that can be used, in start order, as columns of length ``n``.
 
-    ``resins`` are sorted names and ``resin_of`` indexes them; ``settings`` are the columns of
+    ``resins`` are names in the order of their first prints, so that a new name changes nothing,
+    and ``resin_of`` indexes them; ``settings`` are the columns of
     the settings that changed, by sorted name, an unlogged value at the mean of the others.
     ``left_out`` counts prints by the reason they are not here; ``warnings`` say what could not
     be adjusted for.
@@ -123,7 +124,7 @@ def log_of(rows: Iterable[PrintRow], left_out: Mapping[str, int] = NOTHING) -> L
         else:
             kept[row.id] = _rounded(row)
     used = tuple(kept.values())
-    resins = tuple(sorted({row.resin for row in used}))
+    resins = tuple(dict.fromkeys(row.resin for row in used))
     settings, warnings = _changed_settings(used)
     return Log(
         rows=used,
@@ -245,8 +246,11 @@ def _beyond(basis: Floats, column: Floats) -> Floats:
 
 
 def seed_of(rows: Iterable[PrintRow]) -> int:
-    """The seed of every random step: the CRC-32 of the sorted ids, so the same log repeats."""
-    return zlib.crc32("\n".join(sorted(row.id for row in rows)).encode())
+    """The seed of every random step: the CRC-32 of the outcomes of rows in start order.
+
+    The same log repeats, and so it does with its prints renamed or its degrees converted.
+    """
+    return zlib.crc32(" ".join(f"{row.failed_share:.6f}" for row in rows).encode())
 
 
 def fingerprint_of(rows: Iterable[PrintRow], *asked: object) -> str:

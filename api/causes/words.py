@@ -183,7 +183,8 @@ def one_in(level: float) -> str:
 
 def degrees(temperature_c: float) -> str:
     """A temperature to a tenth of a degree, with a true minus sign."""
-    return f"{round(temperature_c, 1) + 0.0:.1f} °C".replace("-", "−")
+    # A hair more, so that 25.75 comes out alike whichever way its digits were reached.
+    return f"{round(temperature_c + 1e-9, 1) + 0.0:.1f} °C".replace("-", "−")
 
 
 def per_cent(share: float) -> str:

@@ -17,7 +17,7 @@ from api.causes.curve import Threshold, span_of
 from api.causes.link import SPARE_PRINTS, Direction
 from api.causes.posterior import RiskModel, draw
 from api.causes.rows import log_of, seed_of
-from tests.bench.acceptance_table import Bound, Cell, Figures, at_least, at_most
+from tests.bench.acceptance_table import SEEDS, Bound, Cell, Figures, at_least, at_most
 from tests.bench.causes_worlds import (
     Flat,
     Logistic,
@@ -197,4 +197,6 @@ NOTE = (
     " those of the method's text: `tests/api/causes/test_literal_method.py` holds them against"
     " slow twins written from it, and the posterior against its sum over a grid. Which means,"
     " spreads and offsets the rooms have beyond what the method says is ours."
+    "\n\n"
+    f"{SEEDS}"
 )

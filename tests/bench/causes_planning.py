@@ -14,13 +14,12 @@ from api.causes.curve import span_of
 from api.causes.next_prints import MARGIN_C, REACH_C, Plan, plan
 from api.causes.posterior import RiskModel, draw
 from api.causes.rows import log_of, seed_of
-from tests.bench.acceptance_table import Cell, Figures, at_least, at_most
+from tests.bench.acceptance_table import SEEDS, Cell, Figures, at_least, at_most
 from tests.bench.causes_worlds import (
     DAY_MS,
     LIMIT_C,
     Logistic,
     World,
-    a_warm_room,
     one_resin,
     part_of_a_year,
 )
@@ -153,14 +152,10 @@ def _cell(world: World) -> Cell:
     return Cell(name, partial(run, world), bounds)
 
 
-#: The method's cell, in two parts of the year and in a warm room: it says nothing of those.
+#: The method's cell, in two parts of the year: it says nothing of that.
 CELLS = tuple(
     _cell(World(f"logistic -0.5, {name}", room, Logistic(-0.5)))
-    for name, room in (
-        ("part of a year", part_of_a_year),
-        ("one year to two", one_resin),
-        ("a warm room", a_warm_room),
-    )
+    for name, room in (("part of a year", part_of_a_year), ("one year to two", one_resin))
 )
 
 NOTE = (
@@ -171,5 +166,15 @@ NOTE = (
     "\n\n"
     "Twice as many two-sided answers as without a plan are missed narrowly over part of a year,"
     " and clearly where the ordinary prints cover every season by themselves; there the forecast"
-    " of the width is too wide too, by 0.285 instead of 0.25."
+    " of the width is too wide too, by 0.285 instead of 0.25. Both depend on the room. Another"
+    " simulator, written from the method's text alone (60 workshops a figure, vats of 19.5 °C on"
+    " the mean unless said): two-sided with a plan and without 0.78 and 0.58 over a year, 0.65 and"
+    " 0.53 where vats wander, 0.55 and 0.07 where they are 22.5 °C on the mean and seldom come"
+    " near the limit by themselves; the widths stand as 0.68, 0.81 and 0.62, the forecast to what"
+    " was obtained as 1.28, 1.15 and 1.05. Drawn with 8 % of failures that have nothing to do with"
+    " temperature the forecast is right, 0.99 over a year: it rests on the prior of the method,"
+    " which expects a tenth of such failures where these worlds have none. So nothing was changed"
+    " for it: a forecast fit to worlds without such failures would promise too much elsewhere."
+    "\n\n"
+    f"{SEEDS}"
 )

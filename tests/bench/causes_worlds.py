@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -86,12 +86,6 @@ def part_of_a_year(rng: np.random.Generator, n: int) -> Season:
     turn = 2.0 * np.pi * (rng.random() + rng.uniform(0.33, 0.67) * np.arange(n) / n)
     temperature_c = 20.3 + 3.0 * np.sin(turn) + smooth_noise(rng, n, 2.2, 0.3)
     return Season(temperature_c, np.zeros(n, dtype=np.int64), {}, np.zeros(n))
-
-
-def a_warm_room(rng: np.random.Generator, n: int) -> Season:
-    """As part of a year, in a room whose vats are 2.5 °C warmer: seldom as cold as the limit."""
-    season = part_of_a_year(rng, n)
-    return replace(season, temperature_c=season.temperature_c + 2.5)
 
 
 def one_resin(rng: np.random.Generator, n: int) -> Season:

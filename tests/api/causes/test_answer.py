@@ -371,12 +371,22 @@ def test_fahrenheit_on_the_way_in_changes_nothing() -> None:
     assert one.verdict is other.verdict
 
 
-def test_prints_renamed_keep_their_verdict() -> None:
+def test_prints_and_resins_renamed_keep_their_answer_to_the_bit() -> None:
+    names = {"Harbour Grey": "Willow", "Kiln Amber": "Fathom Clear", "Willow": "Harbour Grey"}
     for seed in (3, 11, 17):
         rows = winter(90, seed=seed)
-        renamed = [dataclasses.replace(r, id=f"plate {r.id}") for r in rows]
-        assert answer(rows).verdict is answer(renamed).verdict
-        assert answer(rows).fingerprint != answer(renamed).fingerprint
+        renamed = [
+            dataclasses.replace(r, id=f"plate {999 - i}", resin=names[r.resin])
+            for i, r in enumerate(rows)
+        ]
+        one, other = answer(rows), answer(renamed)
+        assert one.verdict is other.verdict
+        assert one.threshold == other.threshold
+        assert one.curve == other.curve
+        assert sorted(own.threshold.hi_c or 0.0 for own in one.per_resin) == sorted(
+            own.threshold.hi_c or 0.0 for own in other.per_resin
+        )
+        assert one.fingerprint != other.fingerprint
 
 
 def test_a_changed_outcome_changes_the_fingerprint() -> None:
