@@ -43,7 +43,7 @@ def in_words(test: BreakTest, names: BenchNames) -> dict[str, str]:
         "Came from": came_from(test, None),
         "Fixture": names.fixtures.get(test.fixture, f"fixture {test.fixture}"),
         "Gauge": names.gauges.get(test.gauge, f"gauge {test.gauge}"),
-        "What it bore": _bore(test),
+        "What it bore": bore(test),
         "Width measured": _length(test.width_mm),
         "Thickness measured": _length(test.thickness_mm),
         "Tested": _time(test.tested),
@@ -57,7 +57,8 @@ def in_words(test: BreakTest, names: BenchNames) -> dict[str, str]:
     return {label: text for label, text in said.items() if text}
 
 
-def _bore(test: BreakTest) -> str:
+def bore(test: BreakTest) -> str:
+    """What a piece bore, as it was typed: ``broke at 12.5 kgf``."""
     if test.outcome is BreakOutcome.HELD or test.load is None:
         return "no break at the gauge’s limit"
     return f"broke at {words.plain(test.load.value)} {UNITS[test.load.unit]}"

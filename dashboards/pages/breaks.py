@@ -27,6 +27,7 @@ from api.record import BreakTest, Kept, break_cursor
 from api.strength import LoadUnit
 from collector.errors import ConflictError, InvalidError, NotFoundError
 from dashboards import break_form, break_sources, chart_rows, shelf_forms, words
+from dashboards.break_words import bore
 from dashboards.figure import Figure, KeyEntry, Table
 from dashboards.pages.break_entry import choices_of, entry_from
 from dashboards.pages.shelf import ledger_of
@@ -94,7 +95,7 @@ def bench(
         measure=measure,
         fixture=fixture,
         soaked=soaked,
-        noted=_noted(workshop, after or gone, now),
+        noted=_noted(workshop, after or gone),
         before=before or None,
     )
 
@@ -138,7 +139,7 @@ def _add(workshop: Workshop, sheets: Sheets, now: datetime, form: FormData, whic
     return onwards(f"/breaks?kept={which}#bench")
 
 
-def _noted(workshop: Workshop, id: int | None, now: datetime) -> Noted | None:
+def _noted(workshop: Workshop, id: int | None) -> Noted | None:
     """What was just put on record or taken off, with the revision it stands at."""
     if id is None:
         return None
@@ -152,8 +153,7 @@ def _noted(workshop: Workshop, id: int | None, now: datetime) -> Noted | None:
             return None
         stood = BreakTest.model_validate(last.before)
         kept, gone = Kept(id, last.revision, last.changed, stood), True
-    (row,) = break_rows(workshop, [kept], now)
-    return Noted(id, kept.revision, f"{kept.entry.piece}, {said_of(row)}", gone)
+    return Noted(id, kept.revision, f"{kept.entry.piece}, {bore(kept.entry)}", gone)
 
 
 # ---- what the form is filled in with ---------------------------------------------------------

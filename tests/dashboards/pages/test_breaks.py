@@ -328,12 +328,18 @@ def test_a_test_is_taken_out_of_the_sums_and_brought_back(
     filled: Workshop, bench: TestClient
 ) -> None:
     page = bench.post("/breaks", data=TEST).text
-    assert "amber 1, broke at 123 N" in page
+    assert "amber 1, broke at 12.5 kgf" in page
     assert 'action="/breaks/1/undo"' in page
     gone = bench.post("/breaks/1/delete", data={"revision": "1"}).text
     assert "Off the record" in gone
     assert "No piece has been tested yet" in gone
     assert filled.record.breaks.all() == []
+    # What it was held in can go meanwhile: the page of what was done still answers.
+    bench.post("/shelf/fixtures/1/delete", data={"revision": "1"})
+    assert "amber 1, broke at 12.5 kgf" in bench.get("/breaks?gone=1").text
+    refused = bench.post("/breaks/1/undo", data={"revision": "1"})
+    assert (refused.status_code, "no fixture 1" in refused.text) == (422, True)
+    bench.post("/shelf/fixtures/1/undo", data={"revision": "1"})
     back = bench.post("/breaks/1/undo", data={"revision": "1"})
     assert "What stood before is back" in back.text
     assert "it was off the record for a while" in back.text
