@@ -60,7 +60,7 @@ def refused(code: int, words: str, broker: BrokerSettings) -> str:
 def ended_unheard(broker: BrokerSettings) -> str:
     """What to say when the connection ends before the broker has answered."""
     wanted = "a client certificate (certificate_file)" if broker.tls else "TLS (mqtts://)"
-    return f"the connection ended before the broker answered; does it want {wanted}?"
+    return f"the connection ended before the broker answered; it may want {wanted}"
 
 
 def ended(code: int, words: str) -> str:

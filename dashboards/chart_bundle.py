@@ -119,7 +119,16 @@ def main(argv: Sequence[str]) -> int:
     """Make the files in the folder named by the one argument."""
     (folder,) = argv
     os.nice(10)  # the first page goes before its charts
-    make(Path(folder))
+    try:
+        make(Path(folder))
+    except OSError as fault:
+        why = fault.strerror or str(fault)
+        print(
+            f"vatside: {folder}: the files of the charts cannot be made ({why}); the pages show "
+            "tables instead. Make room, and start it again.",
+            file=sys.stderr,
+        )
+        return 1
     return 0
 
 

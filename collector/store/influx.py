@@ -206,7 +206,7 @@ class InfluxServer:
         except (HTTPError, OSError) as error:
             return Answer(
                 Fate.LATER,
-                f"InfluxDB does not answer ({_short(str(error) or type(error).__name__)}).",
+                f"InfluxDB does not answer ({_cause(error)}).",
                 "Start it, or correct url in [influx].",
             )
         except _QueryError as error:
@@ -264,6 +264,13 @@ def _message(body: bytes) -> str:
         return ""
     text = found[1].decode("utf-8", "replace").replace('\\"', '"').replace("\\n", " ")
     return f": {_short(text)}" if text else ""
+
+
+def _cause(error: Exception) -> str:
+    """Why there is no answer, without what only a programmer reads."""
+    text = re.sub(r"HTTPS?Connection(?:Pool)?\([^)]*\): ", "", str(error))
+    text = re.sub(r"Failed to establish a new connection: |\[Errno -?\d+\] ", "", text)
+    return _short(text or type(error).__name__)
 
 
 def _short(text: str) -> str:

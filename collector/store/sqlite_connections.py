@@ -63,13 +63,19 @@ def store_error(error: sqlite3.Error, path: Path) -> StoreError:
     code = getattr(error, "sqlite_errorcode", None)
     primary = None if code is None else code & 0xFF
     what, remedy = _PLAIN_WORDS.get(primary, ("SQLite reports an error.", None))  # type: ignore[arg-type]
-    return StoreError(f"{what} ({error})", where=str(path), remedy=remedy)
+    return StoreError(f"{what[:-1]} ({error}).", where=str(path), remedy=remedy)
 
 
 def open_writer(path: Path) -> sqlite3.Connection:
     """Open for writing, made and migrated where need be: WAL, every commit flushed to disk."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        raise StoreError(
+            "There is a file where the folder belongs.",
+            where=str(path.parent),
+            remedy="Name another folder in [store], or move the file away.",
+        ) from error
     except OSError as error:
         raise StoreError(
             f"The folder cannot be made ({error.strerror}).",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import json
 import subprocess
@@ -110,3 +111,16 @@ def test_the_module_loads_without_the_heavy_libraries() -> None:
         [sys.executable, "-c", check], capture_output=True, text=True, check=True, timeout=60
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_where_there_is_no_room_one_line_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def full(folder: Path) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(chart_bundle, "make", full)
+    monkeypatch.setattr("os.nice", lambda _: 0)
+    assert chart_bundle.main([str(tmp_path / "charts")]) == 1
+    (said,) = capsys.readouterr().err.splitlines()
+    assert "cannot be made (No space left on device); the pages show tables instead" in said

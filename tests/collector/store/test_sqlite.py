@@ -259,10 +259,12 @@ def test_a_file_that_is_no_database(path: Path) -> None:
     assert caught.value.remedy
 
 
-def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
+def test_a_file_where_the_folder_belongs(tmp_path: Path) -> None:
     (tmp_path / "in-the-way").write_text("a file")
-    with pytest.raises(StoreError, match="folder cannot be made"):
+    with pytest.raises(StoreError, match="a file where the folder belongs"):
         SqliteStore(tmp_path / "in-the-way" / "readings.db")
+    with pytest.raises(StoreError, match=r"folder cannot be made.*Make it by hand"):
+        SqliteStore(Path("/proc/nowhere/readings.db"))
 
 
 def test_a_full_disk_is_said_and_nothing_is_half_kept(store: SqliteStore) -> None:
