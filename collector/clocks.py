@@ -202,10 +202,15 @@ class ClockWatch:
 
 
 class Clocks:
-    """A :class:`ClockWatch` for every channel that gives its readings a time of their own."""
+    """A :class:`ClockWatch` for every channel that gives its readings a time of their own.
 
-    def __init__(self, channels: frozenset[str]) -> None:
+    ``always`` are those of them of which every reading has one: a message in which others are
+    dated by their arrival tells of their clocks too.
+    """
+
+    def __init__(self, channels: frozenset[str], always: frozenset[str] = frozenset()) -> None:
         self._watches = {channel: ClockWatch() for channel in sorted(channels)}
+        self._always = {channel: self._watches[channel] for channel in sorted(always)}
 
     @property
     def states(self) -> Mapping[str, ClockState]:
@@ -215,9 +220,10 @@ class Clocks:
     def note(self, arrival: Arrival) -> None:
         """A live message came. Leave out retained ones: they were sent at another time."""
         newest: dict[str, int] = {}
+        watches = self._always if arrival.undated else self._watches
         for reading in arrival.readings:
-            if reading.channel in self._watches:
+            if reading.channel in watches:
                 before = newest.get(reading.channel, reading.time_ms)
                 newest[reading.channel] = max(before, reading.time_ms)
         for channel, time_ms in newest.items():
-            self._watches[channel].note(time_ms, arrival.received_ms)
+            watches[channel].note(time_ms, arrival.received_ms)

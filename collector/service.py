@@ -128,7 +128,10 @@ class Collector:
             settings.channels,
             {channel.id: limits_of(channel) for channel in settings.channels},
         )
-        self._clocks = Clocks(frozenset(one.id for one in settings.channels if one.dated))
+        self._clocks = Clocks(
+            frozenset(one.id for one in settings.channels if one.dated),
+            frozenset(one.id for one in settings.channels if one.time is not None),
+        )
         self._looked_ms: dict[str, int] = {}
         self._times = ArrivalTimes()
         self._redeliveries: Redeliveries | None = None
@@ -305,7 +308,7 @@ class Collector:
         if arrival.undated:
             arrival = self._times.spread(arrival)
         marked = self._watchers.marked(arrival, chains)
-        if not (message.retained or arrival.undated):
+        if not message.retained:
             # A clock looks at a message now and then; asking it about each would cost more.
             looked_ms = self._looked_ms.get(arrival.topic)
             if looked_ms is None or not 0 <= arrival.received_ms - looked_ms < EVERY_MS:

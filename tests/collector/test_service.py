@@ -398,6 +398,23 @@ def test_a_clock_that_steps_back_by_55_minutes(store: FailingStore, tmp_path: Pa
         assert running.collector.status().channel("vat-north").clock == clock
 
 
+def test_a_clock_is_measured_beside_channels_that_send_no_time(store: FailingStore) -> None:
+    dated = replace(NORTH, value="/t", time="/at", time_form=TimeForm.UNIX_MS)
+    bare = replace(NORTH, id="vat-south", value="/t")
+    with Running(store, Settings(channels=(dated, bare))) as running:
+        for i in range(15):
+            received_ms = NOON_MS + i * 6_000
+            payload = f'{{"t": 20.5, "at": {received_ms - 3_300_000}}}'.encode()
+            running.source.waiting.append(
+                Message("cellar/north/vat", payload, received_ms, False, i + 1, 1)
+            )
+        wait_until(lambda: len(running.source.acknowledged) == 15, "they are kept")
+        status = running.collector.status()
+    assert status.channel("vat-north").clock.condition is Condition.BEHIND
+    assert status.channel("vat-north").clock.offset_ms == 3_300_000
+    assert status.channel("vat-south").clock.condition is Condition.NOT_MEASURED
+
+
 def test_a_retained_message_is_no_measure_of_a_clock(store: FailingStore) -> None:
     settings = Settings(channels=(PT100,))
     with Running(store, settings) as running:
