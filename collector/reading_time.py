@@ -19,7 +19,9 @@ END_MS = 253_402_300_800_000
 _RFC3339 = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:)(\d\d)(?:\.(\d+))?([Zz]|[+-]\d\d:\d\d)", re.ASCII
 )
-_WITHOUT_OFFSET = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d(\.\d+)?)?", re.ASCII)
+
+#: A date and time that names no moment, for it has no offset.
+WITHOUT_OFFSET = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d(\.\d+)?)?", re.ASCII)
 _RFC3339_FORM, _UNIX_S_FORM = TimeForm.RFC3339, TimeForm.UNIX_S  # found faster than in the enum
 
 
@@ -57,7 +59,7 @@ def rfc3339_ms(text: str) -> int:
     """
     parts = _RFC3339.fullmatch(text)
     if parts is None:
-        if _WITHOUT_OFFSET.fullmatch(text):
+        if WITHOUT_OFFSET.fullmatch(text):
             raise PayloadError(f"the time {text!r} has no offset; add Z or +01:00")
         raise PayloadError(f"the time {text[:40]!r} is not RFC 3339")
     date, hours, seconds, fraction, offset = parts.groups()

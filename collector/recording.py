@@ -11,12 +11,13 @@ import gzip
 import math
 import re
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from collector.errors import InvalidError
+from collector.local_times import LocalTimes
 from collector.reading_time import END_MS
 from collector.readings import ms_of
 
@@ -74,8 +75,8 @@ class Recording:
         self._handle = handle
         self._path = path
         self._zone = zone
+        self._local_times = LocalTimes(zone)
         self._size = max(1, path.stat().st_size)
-        self._previous_ms = -math.inf
         self._rows = csv.reader(handle)
         header, self._first = self._next(), self._next()
         if header is None:
@@ -138,7 +139,7 @@ class Recording:
         if found is None:
             return f"{cell.strip()[:40]!r} is no time"
         if isinstance(found, datetime) and found.tzinfo is None:
-            found = self._localised(found)
+            found = self._local_times.moment(found)
             if found is None:
                 return f"{cell.strip()!r} was skipped by the clocks of {self._zone.key}"
         try:
@@ -147,17 +148,8 @@ class Recording:
             time_ms = -1
         if not 0 <= time_ms < END_MS:
             return f"{cell.strip()[:40]!r} is not within 1970 to 9999"
-        self._previous_ms = time_ms
+        self._local_times.note(time_ms)
         return time_ms
-
-    def _localised(self, local: datetime) -> datetime | None:
-        """A local time in the zone; of two in autumn the one that goes on from the row before."""
-        first, second = (local.replace(tzinfo=self._zone, fold=fold) for fold in (0, 1))
-        if first.utcoffset() == second.utcoffset():
-            return first
-        if first.astimezone(UTC).astimezone(self._zone).replace(tzinfo=None) != local:
-            return None
-        return second if ms_of(first) <= self._previous_ms else first
 
 
 def _moment(cell: str) -> datetime | int | None:

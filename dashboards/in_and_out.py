@@ -93,6 +93,10 @@ def _import_readings(command: argparse.ArgumentParser) -> None:
         help="which channel a name in the file is; may be repeated",
     )
     command.add_argument(
+        "--zone", metavar="ZONE", help="zone of times written without one, such as Europe/Oslo"
+    )
+    command.add_argument("--decimal-comma", action="store_true", help="numbers are like 18,5")
+    command.add_argument(
         "--new-channels", action="store_true", help="take channels that the settings do not have"
     )
     command.add_argument(
@@ -211,6 +215,7 @@ def _units(settings: Settings, values: str) -> dict[str, str]:
 
 def import_readings(asked: argparse.Namespace) -> int:
     """Look the file over, and keep what is in it; 2 when a row is at fault."""
+    from collector.recording import time_zone
     from collector.store.open import open_store
     from collector.store.sqlite import SqliteStore
     from collector.transfer import importing
@@ -228,7 +233,12 @@ def import_readings(asked: argparse.Namespace) -> int:
     file = RowFile(
         asked.file,
         form_of(asked.file, asked.form),
-        Columns(columns, asked.channel),
+        Columns(
+            columns,
+            asked.channel,
+            None if asked.zone is None else time_zone(asked.zone),
+            asked.decimal_comma,
+        ),
         settings.influx.measurement if settings.influx else "reading",
         asked.precision,
     )

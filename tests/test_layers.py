@@ -27,6 +27,7 @@ PURE = (
     "collector/fixed_points.py",
     "collector/json_document.py",
     "collector/keep_settings.py",
+    "collector/local_times.py",
     "collector/payload.py",
     "collector/pointer.py",
     "collector/publications.py",

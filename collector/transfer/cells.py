@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from math import isfinite
 
 from collector.channels import TimeForm
 from collector.errors import InvalidError, PayloadError
-from collector.reading_time import time_ms
+from collector.local_times import LocalTimes
+from collector.reading_time import WITHOUT_OFFSET, time_ms
 from collector.transfer.rows import Row, Values, marks_of
 
 TIME_FIELDS = ("time", "unix_s", "unix_ms")
@@ -22,11 +25,14 @@ OWN_FIELDS = ("channel", "time", "value", "unit", "marks", "nth")
 class Columns:
     """How a table is read: ``named`` gives the field of a heading, ``channel`` that of all rows.
 
-    A heading that is a field's own name needs no mention.
+    A heading that is a field's own name needs no mention. ``zone`` is that of times which name
+    none; without it they are faults. With ``decimal_comma`` a number may be written ``18,5``.
     """
 
     named: Mapping[str, str] | None = None
     channel: str | None = None
+    zone: tzinfo | None = None
+    decimal_comma: bool = False
 
     def places(self, headings: Sequence[str], where: str) -> dict[str, int]:
         """The place of each field; raises ``InvalidError`` naming what is missing or double."""
@@ -86,19 +92,76 @@ def _missing(field: str, headings: Sequence[str], where: str) -> InvalidError:
     )
 
 
-def row_of(cells: Mapping[str, object], channel: str | None) -> Row:
-    """The row that the cells of a table give by field; an empty text or None is no cell.
+class RowMaker:
+    """Makes rows of the cells of one table, in the order in which they stand there."""
 
-    Raises ``PayloadError`` when they give none.
-    """
-    return Row(
-        _text(cells, "channel") or channel or _absent("channel"),
-        _time(cells),
-        _number(cells.get("value")),
-        _marks(cells.get("marks")),
-        _nth(cells.get("nth")),
-        _text(cells, "unit"),
-    )
+    def __init__(self, columns: Columns) -> None:
+        self._channel = columns.channel
+        self._local_times = None if columns.zone is None else LocalTimes(columns.zone)
+        self._decimal_comma = columns.decimal_comma
+
+    def row(self, cells: Mapping[str, object]) -> Row:
+        """The row that the cells give by field; an empty text or None is no cell.
+
+        Raises ``PayloadError`` when they give none.
+        """
+        if self._decimal_comma:
+            cells = {field: _with_point(cells[field], field) for field in cells}
+        channel = _text(cells, "channel") or self._channel or _absent("channel")
+        return Row(
+            channel,
+            self._time(cells, channel),
+            _number(cells.get("value")),
+            _marks(cells.get("marks")),
+            _nth(cells.get("nth")),
+            _text(cells, "unit"),
+        )
+
+    def _time(self, cells: Mapping[str, object], channel: str) -> int:
+        for field, form in _FORMS.items():
+            found = cells.get(field)
+            if found is None or found == "":
+                continue
+            if not isinstance(found, str):
+                return time_ms(found, form)
+            if form is TimeForm.RFC3339:
+                return self._written(found.strip(), channel)
+            number = _number(found)
+            return time_ms(int(number) if number.is_integer() else number, form)
+        raise PayloadError("the time is missing")
+
+    def _written(self, text: str, channel: str) -> int:
+        """A time as text: with its offset, or local where a zone is known."""
+        if self._local_times is None:
+            if WITHOUT_OFFSET.fullmatch(text):
+                raise PayloadError(
+                    f"the time {text!r} has no offset; name the zone of such times with --zone"
+                )
+            return self._dated(text)
+        found_ms = self._local_times.time_ms(text, channel)
+        if found_ms is None:
+            found_ms = self._dated(text)
+            self._local_times.note(found_ms, channel)
+        return found_ms
+
+    def _dated(self, text: str) -> int:
+        if text.isdigit():
+            raise PayloadError(
+                f"the time {text[:40]!r} is no date; for Unix time say --column HEADING=unix_s or "
+                "unix_ms"
+            )
+        return time_ms(text, TimeForm.RFC3339)
+
+
+def delimiter_of(heading: str) -> str:
+    """What parts the cells: of comma, semicolon and tab what the heading has most of."""
+    return max(",;\t", key=heading.count)
+
+
+def _with_point(found: object, field: str) -> object:
+    if field in _NUMBERS and isinstance(found, str) and "." not in found:
+        return found.replace(",", ".", 1)
+    return found
 
 
 def _absent(field: str) -> str:
@@ -110,17 +173,7 @@ def _text(cells: Mapping[str, object], field: str) -> str | None:
     return str(found).strip() or None if found is not None else None
 
 
-def _time(cells: Mapping[str, object]) -> int:
-    for field, form in _FORMS.items():
-        found = cells.get(field)
-        if found is None or found == "":
-            continue
-        if isinstance(found, str) and form is not TimeForm.RFC3339:
-            found = _number(found)
-            found = int(found) if found.is_integer() else found
-        return time_ms(found.strip() if isinstance(found, str) else found, form)
-    raise PayloadError("the time is missing")
-
+_NUMBERS = ("value", "unix_s", "unix_ms")
 
 _FORMS: Mapping[str, TimeForm] = {
     "time": TimeForm.RFC3339,
@@ -135,7 +188,8 @@ def _number(found: object) -> float:
     text = str(found).strip()
     # float() alone would take 1_000, nan and digits of other scripts.
     if isinstance(found, str) and not _NUMBER.issuperset(text):
-        raise PayloadError(f"{text[:40]!r} is no number")
+        comma = "; with --decimal-comma it is one" if _DECIMAL_COMMA.fullmatch(text) else ""
+        raise PayloadError(f"{text[:40]!r} is no number{comma}")
     try:
         value = float(text)
     except ValueError:
@@ -146,6 +200,7 @@ def _number(found: object) -> float:
 
 
 _NUMBER = frozenset("0123456789+-.eE")
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 
 
 def _marks(found: object) -> int:

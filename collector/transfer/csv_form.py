@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Iterator
+from itertools import chain
 
 from collector.errors import InvalidError, PayloadError
 from collector.readings import moment_of
-from collector.transfer.cells import OWN_FIELDS, Columns, row_of
+from collector.transfer.cells import OWN_FIELDS, Columns, RowMaker, delimiter_of
 from collector.transfer.rows import Fault, Found, Row, Values, marks_text
 
 
@@ -33,7 +34,11 @@ def read(lines: Iterable[str], columns: Columns, where: str) -> Iterator[tuple[i
 
     Raises ``InvalidError`` when the table as a whole cannot be read.
     """
-    cells_of = csv.reader(lines, strict=True)
+    coming = iter(lines)
+    heading = next(coming, "")
+    delimiter = delimiter_of(heading)
+    cells_of = csv.reader(chain([heading], coming), delimiter=delimiter, strict=True)
+    make = RowMaker(columns)
     try:
         headings = [cell.strip() for cell in next(cells_of, [])]
     except csv.Error as error:
@@ -54,13 +59,13 @@ def read(lines: Iterable[str], columns: Columns, where: str) -> Iterator[tuple[i
             continue
         if len(cells) <= most:
             short = f"it has {len(cells)} cells where the heading has {len(headings)}"
-            yield cells_of.line_num, Fault(short, "Complete the row.", ",".join(cells))
+            yield cells_of.line_num, Fault(short, "Complete the row.", delimiter.join(cells))
             continue
         named = {field: cells[place] for field, place in places.items()}
         try:
-            yield cells_of.line_num, row_of(named, columns.channel)
+            yield cells_of.line_num, make.row(named)
         except PayloadError as fault:
-            yield cells_of.line_num, Fault(fault.what, "Correct the row.", ",".join(cells))
+            yield cells_of.line_num, Fault(fault.what, "Correct the row.", delimiter.join(cells))
 
 
 def _broken(error: csv.Error) -> Fault:

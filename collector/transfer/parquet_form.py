@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from collector.errors import InvalidError, PayloadError
-from collector.transfer.cells import Columns, row_of
+from collector.transfer.cells import Columns, RowMaker
 from collector.transfer.rows import Fault, Found, Row, Values, marks_text
 
 #: Rows in one group, which is what has to be in memory at once.
@@ -77,6 +77,7 @@ def read(path: Path, columns: Columns) -> Iterator[tuple[int, Found]]:
     from pyarrow import parquet
 
     number = 0
+    make = RowMaker(columns)
     try:
         with parquet.ParquetFile(path) as file:
             headings = list(file.schema_arrow.names)
@@ -91,7 +92,7 @@ def read(path: Path, columns: Columns) -> Iterator[tuple[int, Found]]:
                 for one in zip(*cells.values(), strict=True):
                     number += 1
                     named = dict(zip(cells, one, strict=True))
-                    yield number, _row(named, columns)
+                    yield number, _row(make, named)
     except (pyarrow.ArrowException, OSError) as error:
         raise InvalidError(
             f"It cannot be read as Parquet ({str(error)[:200]}).",
@@ -120,11 +121,11 @@ def _cells(column: Any, heading: str) -> list[object]:
     return [None if count is None else count * parts // over for count in counts]
 
 
-def _row(cells: dict[str, object], columns: Columns) -> Found:
+def _row(make: RowMaker, cells: dict[str, object]) -> Found:
     if type(cells.get("time")) is int:
         cells["unix_ms"] = cells.pop("time")
     try:
-        return row_of(cells, columns.channel)
+        return make.row(cells)
     except PayloadError as fault:
         raw = ", ".join(f"{field}={cell}" for field, cell in cells.items() if cell is not None)
         return Fault(fault.what, "Correct the row and write the file again.", raw)

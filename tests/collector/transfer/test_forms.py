@@ -9,6 +9,7 @@ import struct
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given, settings
@@ -164,7 +165,9 @@ def faults(found: Iterable[tuple[int, Found]]) -> list[tuple[int, str]]:
         ("vat-north,2026-01-01T12:00:00Z", "it has 2 cells where the heading has 4"),
         (",2026-01-01T12:00:00Z,1,", "the channel is missing"),
         ("a,,1,", "the time is missing"),
-        ("a,2026-01-01T12:00:00,1,", "has no offset; add Z or +01:00"),
+        ("a,2026-01-01T12:00:00,1,", "has no offset; name the zone of such times with --zone"),
+        ("a,1767268800,1,", "for Unix time say --column HEADING=unix_s"),
+        ('a,2026-01-01T12:00:00Z,"18,5",', "with --decimal-comma it is one"),
         ("a,yesterday,1,", "'yesterday' is not RFC 3339"),
         ("a,2026-01-01T12:00:00Z,,", "the value is missing"),
         ("a,2026-01-01T12:00:00Z,nan,", "'nan' is no number"),
@@ -221,6 +224,47 @@ def strictly(line: str, measurement: str) -> Row | str:
         return line_form._row(point, measurement, "ns")
     except PayloadError as fault:
         return fault.what
+
+
+BERLIN = ZoneInfo("Europe/Berlin")
+
+
+def test_a_table_as_a_logger_of_another_country_writes_it() -> None:
+    lines = [
+        "Zeit;Temperatur;unit\n",
+        "14.1.2026 20:30;18,5;°C\n",
+        "2026-01-14 20:35:00;18;°C\n",
+        "2026-01-14T19:40:00Z;18.25;°C\n",
+        "14.13.2026 20:30;1,5;\n",
+        "2026-01-14 20:45;1.234,5;\n",
+    ]
+    named = {"Zeit": "time", "Temperatur": "value"}
+    columns = Columns(named, "a", BERLIN, decimal_comma=True)
+    first, second, third, *bad = (found for _, found in csv_form.read(lines, columns, "x"))
+    start_ms = 1_768_419_000_000  # 2026-01-14T19:30:00Z
+    assert first == Row("a", start_ms, 18.5, unit="°C")
+    assert second == Row("a", start_ms + 300_000, 18.0, unit="°C")
+    assert third == Row("a", start_ms + 600_000, 18.25, unit="°C")
+    assert [one.what for one in bad if isinstance(one, Fault)] == [
+        "the time '14.13.2026 20:30' does not exist: month must be in 1..12",
+        "'1.234,5' is no number",
+    ]
+    assert isinstance(bad[0], Fault)
+    assert bad[0].raw == "14.13.2026 20:30;1,5;"
+
+
+def test_the_hour_that_comes_twice_and_the_one_that_never_comes() -> None:
+    """Europe/Berlin, 2026: 02:00 to 03:00 is left out on 29 March and comes twice on 25 October."""
+    told = ["2026-10-25 02:10", "2026-10-25 02:50", "2026-10-25 02:10", "2026-10-25 03:00"]
+    lines = ["channel,time,value\n"]
+    lines += [f"{channel},{time},1\n" for channel in ("a", "b") for time in told]
+    lines += ["a,2026-03-29 02:30,1\n"]
+    *found, skipped = (row for _, row in csv_form.read(lines, Columns(zone=BERLIN), "x"))
+    hours = [0, 40, 60, 110]  # minutes after 00:10 UTC
+    times = [row.time_ms for row in found if isinstance(row, Row)]
+    assert times == [1_792_887_000_000 + minute * 60_000 for minute in hours] * 2
+    assert isinstance(skipped, Fault)
+    assert "was skipped by the clocks of Europe/Berlin" in skipped.what
 
 
 @pytest.mark.parametrize("record", ['{"n":"a","v":1,"t":1767268800,"x":{"y":"}"}}', '{"n":"}"}'])
