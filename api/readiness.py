@@ -199,13 +199,13 @@ def _advice(
     trend: float | None,
     checks: Sequence[Check],
 ) -> Advice:
-    if vat_c is None or limit is None:
-        return Advice.NOT_KNOWN
-    if vat_c >= limit.from_c:
-        if any(check.holds is False for check in checks):
+    broken = any(check.holds is False for check in checks)
+    if vat_c is None or limit is None or vat_c >= limit.from_c:
+        if broken:
             return Advice.OUTSIDE_LIMITS
         # What its owner asks for and nobody can see is no leave to start.
-        return Advice.NOT_KNOWN if any(check.holds is None for check in checks) else Advice.START
+        seen = vat_c is not None and all(check.holds is not None for check in checks)
+        return Advice.START if seen and limit is not None else Advice.NOT_KNOWN
     if found is not None and found.at_ms is not None:
         return Advice.WAIT
     # A curve that fits and ends below the limit; or readings that do not rise.

@@ -55,7 +55,7 @@ def _readiness(
         gap_limit_ms=gap_limit_ms,
         limit=limit_of(learnt, resin, entry.limits),
         curve=learnt.curve,
-        checks=_checks(workshop, entry.limits, vat, now),
+        checks=_checks(workshop, entry.limits, vat, gap_limit_ms, now),
     )
 
 
@@ -71,11 +71,14 @@ def limit_of(learnt: ColdAnswer, resin: str | None, limits: Limits) -> VatLimit 
     return None
 
 
-def _checks(workshop: Workshop, limits: Limits, vat: Series, now: datetime) -> tuple[Check, ...]:
-    """The owner's other limits against what is read now."""
+def _checks(
+    workshop: Workshop, limits: Limits, vat: Series, gap_limit_ms: int, now: datetime
+) -> tuple[Check, ...]:
+    """The owner's other limits against what is read now; what has fallen silent is not read."""
     checks = []
     if limits.vat_to_c is not None:
-        value = float(vat.values[-1]) if len(vat) else None
+        fresh = len(vat) and ms_of(now) - int(vat.times_ms[-1]) <= gap_limit_ms
+        value = float(vat.values[-1]) if fresh else None
         checks.append(Check("Vat", value, limits.vat_to_c, "°C", at_most=True))
     for name, role, limit, at_most in (
         ("Room humidity", Role.ROOM_HUMIDITY, limits.humidity_to_pct, True),

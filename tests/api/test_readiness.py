@@ -193,3 +193,12 @@ def test_the_wait_lies_within_its_range() -> None:
         for low, high in re.findall(r"range (\d+) to (\d+)", said(found)):
             about = re.findall(r"Wait about (\d+) minute", said(found))[0]
             assert int(low) <= int(about) <= int(high)
+
+
+def test_a_limit_that_is_broken_says_no_whatever_else_is_not_known() -> None:
+    humid = Check("Room humidity", 71.0, 65.0, "%RH", at_most=True)
+    assert asked(vat(), None, humid).advice is Advice.OUTSIDE_LIMITS
+    assert asked(Series.of("", []), LIMIT, humid).advice is Advice.OUTSIDE_LIMITS
+    kept = Check("Room humidity", 50.0, 65.0, "%RH", at_most=True)
+    assert asked(vat(), None, kept).advice is Advice.NOT_KNOWN
+    assert asked(Series.of("", []), LIMIT, kept).advice is Advice.NOT_KNOWN

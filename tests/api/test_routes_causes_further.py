@@ -273,6 +273,19 @@ def test_readiness_takes_the_owners_limit_until_the_log_has_one(
     assert client.get("/api/machines/9/readiness").status_code == 404
 
 
+def test_a_vat_that_fell_silent_keeps_no_limit_by_its_last_reading(
+    client: TestClient, workshop: Workshop
+) -> None:
+    link = ChannelLink(channel="vat-north", role=Role.VAT_TEMPERATURE, since=INSTALLED)
+    limits = Limits(vat_from_c=19, vat_to_c=30)
+    workshop.record.machines.change(1, Machine(name="North", channels=(link,), limits=limits))
+    long_ago = ms_of(datetime.now(UTC) - timedelta(hours=3))
+    workshop.received.append([Arrival("cellar", long_ago, (Reading("vat-north", long_ago, 20.0),))])
+    found = got(client, "/api/machines/1/readiness")
+    assert found["advice"] == "not known"
+    assert "Vat: not being read; you want at most 30 °C." in found["sentences"]
+
+
 def test_a_failed_print_is_held_against_the_good_ones_like_it(
     client: TestClient, winter: Workshop
 ) -> None:
