@@ -51,7 +51,7 @@ class ChartBundle:
 
     def __init__(self, folder: Path) -> None:
         self.key = key()
-        self._home = folder.absolute()  # whoever makes the files works from another folder
+        self._home = folder.absolute()  # stays the same wherever the process goes
         self._folder = self._home / self.key
         self._made: subprocess.Popen[bytes] | None = None
 
