@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib.resources
+import os
 import sys
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
@@ -19,11 +20,17 @@ if TYPE_CHECKING:
 
 DEMO_FOLDER = Path("demo-data")
 
+#: How many threads one product of arrays is spread over. Ours are small: on a machine whose
+#: cores are busy already the threads wait for each other, a hundred times as long as one takes.
+SUMMING_THREADS = {"OPENBLAS_NUM_THREADS": "1"}
+
 Commands: TypeAlias = "argparse._SubParsersAction[Any]"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit code is 0, or 2 after a message that says what to do."""
+    for name, value in SUMMING_THREADS.items():
+        os.environ.setdefault(name, value)  # read when the library is loaded, and by our processes
     arguments = parser().parse_args(argv)
     act: Callable[[argparse.Namespace], int] = arguments.act
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -146,3 +147,18 @@ def test_the_version_is_said(capsys: pytest.CaptureFixture[str]) -> None:
         main(["--version"])
     assert end.value.code == 0
     assert re.fullmatch(r"vatside \d+\.\d+\.\d+\n", capsys.readouterr().out)
+
+
+@pytest.mark.parametrize(("asked", "used"), [(None, "1"), ("4", "4")])
+def test_sums_take_one_thread_unless_somebody_asks_for_more(
+    asked: str | None,
+    used: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", asked or "")
+    if asked is None:
+        monkeypatch.delenv("OPENBLAS_NUM_THREADS")
+    assert main(["example"]) == 0
+    assert capsys.readouterr().out
+    assert os.environ["OPENBLAS_NUM_THREADS"] == used
