@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from typing import ClassVar, Generic, TypeVar, get_args
 
 from pydantic import BaseModel
@@ -51,6 +51,7 @@ class Ledger(Generic[M]):
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self._all: tuple[Hashable, list[Kept[M]]] | None = None
 
     # ---- what a subclass says -------------------------------------------------------------
 
@@ -120,8 +121,12 @@ class Ledger(Generic[M]):
         return found[0] if found else None
 
     def all(self) -> list[Kept[M]]:
-        """Every entry, in the kind's order."""
-        return self._where("1", ())
+        """Every entry, in the kind's order; read anew only when something on record has changed."""
+        with self._database.reading():
+            version = self._database.version()
+            if self._all is None or self._all[0] != version:
+                self._all = version, self._where("1", ())
+            return list(self._all[1])
 
     def change(self, entry_id: int, entry: M, *, revision: int | None = None) -> Kept[M]:
         """Correct an entry; ``revision`` is the one the correction was made from.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from itertools import count
 from pathlib import Path
@@ -434,3 +435,30 @@ def test_nothing_is_taken_back_over_another_change(record: Record, grey: int, no
     assert record.prints.get(kept.id).entry.note == "second"
     with pytest.raises(NotFoundError):
         record.prints.undo(999)
+
+
+def test_every_entry_is_as_it_stands_whoever_changed_it(record: Record, tmp_path: Path) -> None:
+    def names() -> list[str]:
+        return [kept.entry.name for kept in record.resins.all()]
+
+    willow = record.resins.add(Resin(name="Willow")).id
+    assert names() == names() == ["Willow"]
+    names().clear()
+    assert names() == ["Willow"]
+    with suppress(RuntimeError), record.transaction():
+        record.resins.change(willow, Resin(name="Kiln Amber"))
+        assert names() == ["Kiln Amber"]
+        raise RuntimeError
+    assert names() == ["Willow"]
+    other = Record(tmp_path / "record.db")
+    other.resins.change(willow, Resin(name="Fathom Clear"))
+    with record.reading():
+        assert names() == ["Fathom Clear"]
+        other.resins.add(Resin(name="Harbour Grey"))
+        assert names() == ["Fathom Clear"], "what is looked at twice at one moment is the same"
+    other.close()
+    assert names() == ["Fathom Clear", "Harbour Grey"]
+    record.resins.delete(willow)
+    assert names() == ["Harbour Grey"]
+    assert record.resins.undo(willow) is not None
+    assert names() == ["Fathom Clear", "Harbour Grey"]
