@@ -31,6 +31,9 @@ MARKED_MOST_N = 60
 #: Most traces a panel tells apart by colour and dash; further ones start over.
 TRACE_STYLES_N = 6
 
+#: Looks of one round through a chamber: so long after its first one [ms].
+ROUND_MS = 120_000
+
 #: What the height of a chart spans at least, by unit, so that a sensor's noise looks small.
 LEAST_SPANS = {"°C": 2.0, "%RH": 5.0, "W": 10.0}
 
@@ -370,11 +373,14 @@ def soak_datasets(
 ) -> Datasets:
     """The datasets of a soak's profile: bands of the steps, readings, looks as rules.
 
-    Pieces that were looked at in one moment share a rule.
+    Pieces that were looked at in one round share a rule.
     """
     seen: dict[int, list[str]] = {}
-    for look in looks:
-        seen.setdefault(look.at_ms, []).append(look.words)
+    first = -math.inf
+    for look in sorted(looks, key=lambda look: look.at_ms):
+        if look.at_ms - first > ROUND_MS:
+            first = look.at_ms
+        seen.setdefault(int(first), []).append(look.words)
     readings, lone = reading_columns(traces, offset_ms)
     edges = [step.setpoint_c + sign * step.tolerance_k for step in steps for sign in (-1, 1)]
     frame = frame_columns(traces, start_ms, end_ms, offset_ms, least=10.0, also=edges)

@@ -195,13 +195,13 @@ def test_the_bands_of_a_soak_lie_around_its_setpoints() -> None:
     half, over = HOUR_MS // 2, HOUR_MS
     looks = [
         chart_rows.Look(half, "ring 1: sound"),
-        chart_rows.Look(half, "ring 2: softened"),
+        chart_rows.Look(half + 40_000, "ring 2: softened"),
         chart_rows.Look(over, "ring 1: sound"),
     ]
     datasets = chart_rows.soak_datasets([trace([0])], steps, looks, 0, HOUR_MS, 0)
     assert (datasets["bands"]["low"], datasets["bands"]["high"]) == ([58.0], [62.0])
     assert datasets["looks"] == {
-        "at": [half, over],  # what was seen in one moment shares a rule
+        "at": [half, over],  # what was seen in one round shares a rule
         "words": ["ring 1: sound; ring 2: softened", "ring 1: sound"],
     }
     low, high = datasets["frame"]["value"]
