@@ -8,6 +8,7 @@ chart that thinks in UTC shows the wall clock of the print room.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TypeAlias

@@ -6,6 +6,7 @@ Times are said in the local zone of the machine that runs vatside, and every pag
 from __future__ import annotations
 
 import math
+import re
 from datetime import datetime, timedelta
 
 from api.marks import Counted
@@ -71,6 +72,29 @@ COUNTED = {
     Counted.PLAUSIBLE: "All but implausible ones",
     Counted.UNMARKED: "Only those without a mark",
     Counted.ALL: "Every reading",
+}
+
+#: The name of an entry, and of one in a list: ``steps.0.dwell_min``, ``sag-2``.
+_ENTRY = re.compile(r"[a-z]+(?:_[a-z]+)*(?:[.-]\d+(?:\.[a-z]+(?:_[a-z]+)*)?)?")
+
+#: What a browser lets through where a number is typed: with a point or a comma.
+NUMBER = r"\s*[\-−+]?\d+([.,]\d+)?\s*"
+NUMBER_HINT = "A number such as 2.5"
+
+#: What entries end with, and the unit that this says.
+_SUFFIXES = {
+    "_k_per_min": "K/min",
+    "_min": "min",
+    "_mm": "mm",
+    "_ml": "ml",
+    "_hpa": "hPa",
+    "_pct": "%",
+    "_days": "days",
+    "_c": "°C",
+    "_k": "K",
+    "_s": "s",
+    "_m": "m",
+    "_w": "W",
 }
 
 #: Digits after the point for each unit.
@@ -201,6 +225,20 @@ def one_in(level: float) -> str:
         if round(above) and abs(above - round(above)) < 1e-6:
             return f"{round(above)} in {below}"
     return share(level)
+
+
+def field(name: str) -> str:
+    """The name of an entry as one says it: ``hold_min`` is ``Hold [min]``, others as they are."""
+    if not _ENTRY.fullmatch(name):
+        return name
+    of, said = "", name
+    for suffix, unit in _SUFFIXES.items():
+        if name.endswith(suffix):
+            of, said = f" [{unit}]", name.removesuffix(suffix)
+            break
+    said = re.sub(r"[.-](\d+)", lambda found: f" {int(found[1]) + 1}", said)
+    said = said.replace(".", ", ").replace("_", " ")
+    return said[:1].upper() + said[1:] + of
 
 
 def marks(of: Mark) -> str:

@@ -59,9 +59,14 @@ def looks_of(
         finding = text_of(form, f"finding-{number}")
         if every:
             finding = "" if specimen.name in apart else Finding.SOUND.value
+        note, sag = "" if every else text_of(form, f"note-{number}"), f"sag-{number}"
+        if not finding and not every and (note or text_of(form, sag)):
+            raise InvalidError(
+                f"what was seen of {specimen.name} was not chosen",
+                where="finding",
+                remedy="Choose it, or empty its note and its sag.",
+            )
         if finding:
-            note = "" if every else text_of(form, f"note-{number}")
-            sag = f"sag-{number}"
             looks.append(_look(form, soak_id, specimen.name, at, (finding, sag, note)))
     if not looks:
         raise InvalidError(
@@ -75,12 +80,19 @@ def _look(
 ) -> LoggedLook:
     """One look: what was found, the field that says how far it sagged, and the note."""
     finding, sag, note = seen
+    sag_mm = number_of(text_of(form, sag), sag)
+    if sag_mm is not None and finding != Finding.SAGGED:
+        raise InvalidError(
+            f"{specimen} has a sag, but was not seen to sag",
+            where=sag,
+            remedy="Choose that it sagged, or empty the sag.",
+        )
     values = {
         "soak": soak_id,
         "specimen": specimen,
         "time": at,
         "finding": finding,
-        "sag_mm": number_of(text_of(form, sag), sag) if finding == Finding.SAGGED else None,
+        "sag_mm": sag_mm if finding == Finding.SAGGED else None,
         "note": note,
     }
     return checked(LoggedLook, values)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -122,3 +123,39 @@ def test_ages_and_lengths_never_break(  # a clock set back gives negative ages
     for seconds in (-1e9, -1, 0, 1e9):
         assert words.age(seconds)
         assert words.length(timedelta(seconds=seconds).total_seconds())
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("finding", "Finding"),
+        ("hold_min", "Hold [min]"),
+        ("longest_approach_min", "Longest approach [min]"),
+        ("ramp_limit_k_per_min", "Ramp limit [K/min]"),
+        ("stop_above_c", "Stop above [°C]"),
+        ("steps.0.dwell_min", "Steps 1, dwell [min]"),
+        ("sag-2", "Sag 3"),
+        ("Layer height", "Layer height"),
+        ("record.db", "record.db"),
+        ("vatside.toml, line 3", "vatside.toml, line 3"),
+        ("/tmp/log.csv", "/tmp/log.csv"),
+        ("", ""),
+    ],
+)
+def test_entries_are_called_by_name_and_unit(name: str, said: str) -> None:
+    assert words.field(name) == said
+
+
+@pytest.mark.parametrize(
+    ("typed", "good"),
+    [
+        ("19,5", True),
+        (" -3.25 ", True),
+        ("−3", True),
+        ("1e3", False),
+        ("19 °C", False),
+        ("", False),
+    ],
+)
+def test_what_a_browser_lets_through_as_a_number(typed: str, good: bool) -> None:
+    assert bool(re.fullmatch(words.NUMBER, typed)) is good

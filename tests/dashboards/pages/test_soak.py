@@ -105,7 +105,9 @@ def test_the_profile_is_drawn_in_the_bands_of_its_steps(client: TestClient) -> N
     drawn = json.loads(rows[1])
     assert drawn["bands"]["setpoint"] == [50.0, 60.0]
     assert drawn["bands"]["low"] == [48.0, 58.0]
-    assert len(drawn["looks"]["at"]) == 2
+    (words,) = drawn["looks"]["words"]  # two pieces were looked at in one round
+    assert words.startswith("grey 1: ")
+    assert "; amber 1: " in words
     assert client.get("/soak/1/charts").json()["figures"] == {"profile": drawn}
 
 
@@ -162,6 +164,25 @@ def test_a_look_at_nothing_is_refused(filled: Workshop, client: TestClient) -> N
     before = client.post("/soak/1/looks", data={"all": "sound", "time": "2020-01-01T00:00"})
     assert before.status_code == 422
     assert len(filled.record.looks.of(1)) == 2
+
+
+@pytest.mark.parametrize(
+    ("form", "what"),
+    [
+        ({"finding-0": "sound", "sag-0": "2"}, "Sag 1: grey 1 has a sag, but was not seen to sag"),
+        ({"finding-0": "sound", "sag-0": "much"}, "Sag 1: “much” is not a number"),
+        ({"finding-0": "sound", "note-1": "dull"}, "what was seen of amber 1 was not chosen"),
+        ({"finding-0": "sound", "sag-1": "2"}, "what was seen of amber 1 was not chosen"),
+    ],
+)
+def test_nothing_that_was_typed_of_a_piece_is_dropped_in_silence(
+    filled: Workshop, client: TestClient, form: dict[str, str], what: str
+) -> None:
+    before = filled.record.looks.of(1)
+    answer = client.post("/soak/1/looks", data=form)
+    assert answer.status_code == 422
+    assert what in answer.text
+    assert filled.record.looks.of(1) == before
 
 
 def test_a_look_can_be_taken_back(filled: Workshop, client: TestClient) -> None:
