@@ -26,7 +26,9 @@ from dashboards.terminal import (
 if TYPE_CHECKING:
     from collector.config import Settings
     from collector.store.contract import CollectingStore, ReadingStore
+    from collector.transfer.files import RowFile
     from collector.transfer.importing import Survey
+    from collector.transfer.moving import ChannelMoved
     from collector.transfer.rows import Values
 
 FORMS = ("csv", "parquet", "lines", "senml")
@@ -215,12 +217,8 @@ def _units(settings: Settings, values: str) -> dict[str, str]:
 
 def import_readings(asked: argparse.Namespace) -> int:
     """Look the file over, and keep what is in it; 2 when a row is at fault."""
-    from collector.recording import time_zone
     from collector.store.open import open_store
-    from collector.store.sqlite import SqliteStore
     from collector.transfer import importing
-    from collector.transfer.cells import Columns
-    from collector.transfer.files import RowFile, form_of
     from collector.transfer.taking import Taking
     from dashboards import start
 
@@ -229,19 +227,7 @@ def import_readings(asked: argparse.Namespace) -> int:
     if not asked.dry_run:
         why = "The collector is at work, and only one can write."
         refuse_beside_the_collector(settings, now_ms, why, _how_to_import(settings))
-    columns = pairs_asked(asked.column, "--column", "Temperature=value")
-    file = RowFile(
-        asked.file,
-        form_of(asked.file, asked.form),
-        Columns(
-            columns,
-            asked.channel,
-            None if asked.zone is None else time_zone(asked.zone),
-            asked.decimal_comma,
-        ),
-        settings.influx.measurement if settings.influx else "reading",
-        asked.precision,
-    )
+    file = _row_file(asked, settings)
     taking = Taking(
         settings.channels,
         renamed=pairs_asked(asked.rename, "--rename", "sensor-7=vat-north"),
@@ -270,14 +256,39 @@ def import_readings(asked: argparse.Namespace) -> int:
         done = importing.import_readings(
             file, taking, store, survey, now_ms, progress=progress("Kept")
         )
-        while isinstance(store, SqliteStore) and store.settle():
-            overwrite("Packing what is settled")
-    overwrite("")
+        _pack(store)
     print(
         f"{survey.rows_n:,} readings received = {done.stored:,} stored + {done.duplicate:,} "
         f"duplicate + {done.refused:,} refused; {done.conflicts:,} of the stored are second values."
     )
     return 0
+
+
+def _row_file(asked: argparse.Namespace, settings: Settings) -> RowFile:
+    """The file to import, and how its rows are read."""
+    from collector.recording import time_zone
+    from collector.transfer.cells import Columns
+    from collector.transfer.files import RowFile, form_of
+
+    columns = Columns(
+        pairs_asked(asked.column, "--column", "Temperature=value"),
+        asked.channel,
+        None if asked.zone is None else time_zone(asked.zone),
+        asked.decimal_comma,
+    )
+    measurement = settings.influx.measurement if settings.influx else "reading"
+    return RowFile(
+        asked.file, form_of(asked.file, asked.form), columns, measurement, asked.precision
+    )
+
+
+def _pack(store: CollectingStore) -> None:
+    """Pack what has come to rest, as a collector does now and then."""
+    from collector.store.sqlite import SqliteStore
+
+    while isinstance(store, SqliteStore) and store.settle():
+        overwrite("Packing what is settled")
+    overwrite("")
 
 
 def _how_to_import(settings: Settings) -> str:
@@ -318,7 +329,6 @@ def move_readings(asked: argparse.Namespace) -> int:
     """Copy what the other store does not have, and compare both; 1 when they are not equal."""
     from collector.store.contract import HandsOver
     from collector.store.open import open_store
-    from collector.store.sqlite import SqliteStore
     from collector.transfer.moving import move
     from dashboards import start
 
@@ -345,17 +355,9 @@ def move_readings(asked: argparse.Namespace) -> int:
         ):
             overwrite("")
             equal = equal and one.equal
-            said = (
-                f"{one.source.count:,} readings and {one.source_seconds.count:,} second values, "
-                f"{one.copied_n:,} {'to be ' if asked.dry_run else ''}copied"
-            )
-            if one.equal:
-                print(f"{one.channel}: {said}; equal in both, SHA-256 {one.source.digest[:16]}")
-            else:
-                print(f"{one.channel}: {said}; NOT EQUAL: {one.difference}")
-        while not asked.dry_run and isinstance(target, SqliteStore) and target.settle():
-            overwrite("Packing what is settled")
-        overwrite("")
+            print(_moved(one, dry_run=asked.dry_run))
+        if not asked.dry_run:
+            _pack(target)
         if not equal and not asked.dry_run:
             for refused in target.refused(1):
                 print(f"The target last refused: {refused.reason}", file=sys.stderr)
@@ -370,6 +372,16 @@ def move_readings(asked: argparse.Namespace) -> int:
     else:
         print("The stores are not equal: see above.", file=sys.stderr)
     return 0 if equal else 1
+
+
+def _moved(one: ChannelMoved, *, dry_run: bool) -> str:
+    """What became of a channel, and whether both stores have the same of it."""
+    found = f"equal in both, SHA-256 {one.source.digest[:16]}"
+    return (
+        f"{one.channel}: {one.source.count:,} readings and {one.source_seconds.count:,} second "
+        f"values, {one.copied_n:,} {'to be ' if dry_run else ''}copied; "
+        f"{found if one.equal else f'NOT EQUAL: {one.difference}'}"
+    )
 
 
 @contextmanager

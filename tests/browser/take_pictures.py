@@ -18,6 +18,8 @@ from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
 
+from tests.browser.conftest import ARGUMENTS
+
 ROOT = Path(__file__).resolve().parent.parent.parent
 PICTURES = ROOT / ".pictures"
 PAGES = {
@@ -29,15 +31,6 @@ PAGES = {
     "resins": "resins",
 }
 WIDTHS = {"desktop": (1280, 900), "phone": (390, 844)}
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 LIMIT_S = 90
 
 
@@ -59,7 +52,7 @@ def main() -> int:
             url = address(demo)
             wait_for_the_winter(url)
             with sync_playwright() as play:
-                browser = play.chromium.launch(executable_path=chromium, args=FLAGS)
+                browser = play.chromium.launch(executable_path=chromium, args=ARGUMENTS)
                 for width, (across, down) in WIDTHS.items():
                     page = browser.new_page(viewport={"width": across, "height": down})
                     for name, path in PAGES.items():
