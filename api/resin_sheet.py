@@ -20,6 +20,7 @@ from api.causes.proportions import wilson
 from api.causes.rows import PrintRow
 from api.causes.tables import Band, bands
 from api.costs import Cost
+from api.likelihood import at_least_share
 from api.phases import is_whole
 from api.print_answers import remarks_on
 from api.prints import Print
@@ -61,7 +62,7 @@ class SheetFigure:
 
     ``value`` is None where the record does not give it and ``why_not`` says why. An end that
     is None is not bounded, or there is no interval. ``left_out`` counts tests that could not be
-    taken in, by the reason; ``remark`` says what a figure does not cover.
+    taken in, by the reason; ``remark`` says how far a figure reaches.
     """
 
     tests_n: int
@@ -236,9 +237,13 @@ def _thresholds(workshop: Workshop, now: datetime) -> dict[str, SheetFigure]:
 def _held(heat: HeatOfResin | None) -> SheetFigure:
     if heat is None:
         return SheetFigure(0, why_not=NOT_SOAKED)
-    held = heat.highest_setpoint_c
-    why_not = "" if held is not None else "no step is known to have been held by every piece"
-    return SheetFigure(len(heat.tested), held, why_not=why_not)
+    held, pieces_n = heat.highest_setpoint_c, len(heat.tested)
+    if held is None:
+        why_not = "no step is known to have been held by every piece"
+        return SheetFigure(pieces_n, why_not=why_not)
+    share_pct = 100 * at_least_share(pieces_n, pieces_n)
+    remark = f"with 95 % confidence at least {share_pct:.0f} % of such pieces would"
+    return SheetFigure(pieces_n, held, remark=remark)
 
 
 def _median(heat: HeatOfResin | None) -> SheetFigure:

@@ -24,7 +24,7 @@ class FigureShape(Frozen):
     tests_n: int = Field(description="Prints or pieces behind it.")
     why_not: str
     left_out: dict[str, int] = Field(description="Tests not taken in, by the reason.")
-    remark: str = Field(description="What the figure does not cover.")
+    remark: str = Field(description="How far the figure reaches.")
 
 
 class WorkedShape(Frozen):

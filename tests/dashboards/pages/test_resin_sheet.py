@@ -180,6 +180,18 @@ def test_what_was_not_noted_is_left_out_and_told_never_taken_for_nothing(
     assert lines["Unwashed"]["cost_covers"] == "resin alone"
 
 
+def test_heat_that_all_held_says_how_sure_that_is(filled: Workshop, client: TestClient) -> None:
+    """n of n held: with 95 % confidence 0.05^(1/n) of such pieces would (Clopper and Pearson)."""
+    found = {line["name"]: line for line in client.get("/api/resin-sheet").json()["resins"]}
+    held = found["Harbour Grey"]["figures"]["heat_held_c"]
+    assert held["value"] is not None
+    share = 100 * 0.05 ** (1 / held["tests_n"])
+    remark = f"with 95 % confidence at least {share:.0f} % of such pieces would"
+    assert held["remark"] == remark
+    place = list(FIGURES).index("heat_held_c")
+    assert remark in rows_of(client.get("/resins").text)["Harbour Grey"][place]
+
+
 def test_an_empty_workshop_says_where_to_begin(empty_client: TestClient) -> None:
     assert "No resin is on record yet" in empty_client.get("/resins").text
     assert empty_client.get("/api/resin-sheet").json()["resins"] == []
