@@ -169,7 +169,7 @@ class EmbeddedBroker:
         for port in (self.port, self.port_v5):
             if _answers(self._reachable, port):
                 raise BrokerError(
-                    f"Port {port} is taken.",
+                    f"Port {port} is taken; is vatside running already?",
                     where=f"{self.host}:{port}",
                     remedy="Stop what listens there, or name that broker in [broker], url.",
                 )

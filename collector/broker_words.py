@@ -53,7 +53,7 @@ def refused(code: int, words: str, broker: BrokerSettings) -> str:
     if broker.username is None:
         return f"{said}; it may want a username in [broker], and VATSIDE_BROKER_PASSWORD"
     if broker.password is None:
-        return f"{said}; VATSIDE_BROKER_PASSWORD is not set"
+        return f"{said}; no password is set in the environment"
     return f"{said}; look at username in [broker] and at VATSIDE_BROKER_PASSWORD"
 
 

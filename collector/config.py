@@ -152,8 +152,20 @@ class EmbeddedBrokerSettings:
 
     @property
     def users(self) -> Mapping[str, str]:
-        """Who may log in, with what password; nobody has to when it is empty."""
-        return {self.username: self.password} if self.username and self.password else {}
+        """Who may log in, with what password; nobody has to when it is empty.
+
+        Raises ``SettingsError`` for a name without a password. Whoever does not start the
+        broker needs none.
+        """
+        if self.username is None:
+            return {}
+        if self.password is None:
+            raise SettingsError(
+                f"There is no password for {self.username!r}.",
+                where="[embedded_broker], username",
+                remedy="Put one into VATSIDE_EMBEDDED_BROKER_PASSWORD.",
+            )
+        return {self.username: self.password}
 
     @property
     def as_broker(self) -> BrokerSettings:
@@ -376,12 +388,6 @@ def _embedded_broker(table: Table, environ: Mapping[str, str]) -> EmbeddedBroker
     host = _host(table) or plain.host
     username = table.text("username")
     password = secret(environ, "VATSIDE_EMBEDDED_BROKER_PASSWORD")
-    if username is not None and password is None:
-        raise table.error(
-            "username",
-            "there is no password for it.",
-            "Put one into VATSIDE_EMBEDDED_BROKER_PASSWORD.",
-        )
     if host not in LOOPBACK and username is None:
         raise table.error(
             "host",

@@ -123,7 +123,10 @@ class Decoder:
         if not listeners.channels:
             taken.refusals.append(Refusal("no channel listens to this topic"))
         elif len(payload) > self._most_bytes:
-            taken.refuse(listeners.channels, f"longer than {self._most_bytes:,} bytes")
+            taken.refuse(
+                listeners.channels,
+                f"longer than payload_limit_bytes allows, {self._most_bytes:,} bytes",
+            )
         else:
             taken.take(listeners, payload)
         return Arrival(

@@ -66,7 +66,7 @@ def test_why_there_is_no_connection(
     ("code", "broker", "words"),
     [
         (0x87, PLAIN, "it may want a username"),
-        (0x86, NAMED, "VATSIDE_BROKER_PASSWORD is not set"),
+        (0x86, NAMED, "no password is set in the environment"),
         (0x87, WHOLE, "look at username in [broker] and at VATSIDE_BROKER_PASSWORD"),
         (0x84, PLAIN, 'with mqtt = "3.1.1" in [broker] it may'),
         (0x88, PLAIN, "the broker refuses us: Not authorized"),

@@ -230,10 +230,6 @@ BARE = ROW + "[channel.signal]\n"
             " password. Add username, and put its password into VATSIDE_EMBEDDED_BROKER_PASSWORD.",
         ),
         (
-            '[embedded_broker]\nusername = "north"\n',
-            "line 2, [embedded_broker], username: there is no password for it.",
-        ),
-        (
             '[embedded_broker]\npassword = "lamp"\n',
             "a secret stands in the file. Take it out and put the password into"
             " VATSIDE_EMBEDDED_BROKER_PASSWORD.",
@@ -512,3 +508,13 @@ def test_every_key_of_a_channel_is_documented_and_every_documented_one_is_read()
     assert list(ENVIRONMENT) == [
         f"VATSIDE_{name}{end}" for name in secrets for end in ("", "_FILE")
     ]
+
+
+def test_only_who_starts_the_embedded_broker_needs_its_password(tmp_path: Path) -> None:
+    path = tmp_path / "vatside.toml"
+    path.write_text('[embedded_broker]\nusername = "north"\n', encoding="utf-8")
+    settings = load(path, {})
+    with pytest.raises(SettingsError, match="There is no password for 'north'"):
+        _ = settings.embedded_broker.users
+    told = load(path, {"VATSIDE_EMBEDDED_BROKER_PASSWORD": "lamp"})
+    assert told.embedded_broker.users == {"north": "lamp"}

@@ -180,9 +180,13 @@ def test_a_wrong_time_refuses_the_reading_rather_than_dating_it_by_arrival() -> 
 
 def test_a_message_over_the_set_size_is_refused_unread() -> None:
     message = b" " * 65_533 + b"21.4"
-    assert reasons(Decoder([VAT]), "cellar/north/vat", message) == ["longer than 65,536 bytes"]
+    assert reasons(Decoder([VAT]), "cellar/north/vat", message) == [
+        "longer than payload_limit_bytes allows, 65,536 bytes"
+    ]
     small = Decoder([VAT], most_bytes=8)
-    assert reasons(small, "cellar/north/vat", b"21.400000") == ["longer than 8 bytes"]
+    assert reasons(small, "cellar/north/vat", b"21.400000") == [
+        "longer than payload_limit_bytes allows, 8 bytes"
+    ]
     assert small.arrival("cellar/north/vat", b"21.40000", NOW_MS).readings
 
 
