@@ -7,6 +7,7 @@ to itself a summary leaves out the implausible ones and says how many.
 from __future__ import annotations
 
 import enum
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ from api.workshop import Workshop
 from collector.quality import limits_of
 from collector.readings import Mark, Series
 from collector.store.contract import Buckets, Gap
-from collector.store.stretches import buckets_of, coverage_of
+from collector.store.stretches import Parts, Times, buckets_of, coverage_from, coverage_of
 
 EVERY_MARK = ~Mark.NONE
 
@@ -101,7 +102,7 @@ def _reduced_by_extremes(
     """
     limit_ms = workshop.gap_limit_ms(channel)
     found = workshop.store.buckets(channel, start_ms, end_ms, n, gap_limit_ms=limit_ms)
-    gaps = list(workshop.store.coverage(channel, start_ms, end_ms, gap_limit_ms=limit_ms).gaps)
+    holes = _Holes(limit_ms)
     edges = np.append(found.starts_ms, end_ms)
     suspect = _suspects(workshop, channel, start_ms, end_ms, n)
     marked: list[tuple[int, float, int]] = []
@@ -116,11 +117,58 @@ def _reduced_by_extremes(
         )
         for column in ("minima", "maxima", "means", "counts", "coverage"):
             getattr(found, column)[number] = getattr(exact, column)[0]
-        if len(kept) < len(series):
-            gaps += coverage_of(kept.times_ms, first, last, gap_limit_ms=limit_ms).gaps
+        holes.look_at(kept.times_ms, first, last)
     doubtful = Series.of(channel, marked)
     left_out_n = len(doubtful) - len(doubtful.without(counted.left_out))
-    return Reduced(found, tuple(sorted(gaps, key=lambda gap: gap.start_ms)), left_out_n, doubtful)
+    covered = workshop.store.coverage(channel, start_ms, end_ms, gap_limit_ms=limit_ms)
+    gaps = _joined([*covered.gaps, *holes.gaps()])
+    return Reduced(found, gaps, left_out_n, doubtful)
+
+
+class _Holes:
+    """Gaps between the readings that count, from stretches of the record looked at in order.
+
+    Of each stretch only the ends of its covered pieces are kept.
+    """
+
+    def __init__(self, limit_ms: int) -> None:
+        self._limit_ms = limit_ms
+        self._runs: list[tuple[int, int, list[tuple[int, int]]]] = []
+
+    def look_at(self, times_ms: Times, start_ms: int, end_ms: int) -> None:
+        """The readings that count in [start, end), with the neighbours around it [ms]."""
+        if self._runs and self._runs[-1][1] == start_ms:
+            start_ms, _, pieces = self._runs.pop()
+            times_ms = times_ms[np.searchsorted(times_ms, pieces[-1][1] + 1) if pieces else 0 :]
+        else:
+            pieces = []
+        self._runs.append((start_ms, end_ms, pieces))
+        if len(times_ms):
+            cuts = np.flatnonzero(np.diff(times_ms) > self._limit_ms)
+            firsts = times_ms[np.concatenate(([0], cuts + 1))].tolist()
+            lasts = times_ms[np.append(cuts, len(times_ms) - 1)].tolist()
+            pieces += zip(firsts, lasts, strict=True)
+
+    def gaps(self) -> list[Gap]:
+        """The gaps within what was looked at."""
+        found: list[Gap] = []
+        for start_ms, end_ms, pieces in self._runs:
+            firsts, lasts = np.array(pieces or [(0, 0)], np.int64)[: len(pieces)].T
+            none = np.zeros(len(pieces))
+            parts = Parts(firsts, lasts, none, none, none, none, none, np.ones_like(firsts))
+            found += coverage_from(parts, start_ms, end_ms, gap_limit_ms=self._limit_ms).gaps
+        return found
+
+
+def _joined(gaps: Sequence[Gap]) -> tuple[Gap, ...]:
+    """Gaps in order, those that overlap as one; a reading parts those that only touch."""
+    joined: list[Gap] = []
+    for gap in sorted(gaps, key=lambda gap: gap.start_ms):
+        if joined and gap.start_ms < joined[-1].end_ms:
+            last = joined.pop()
+            gap = Gap(last.start_ms, max(last.end_ms, gap.end_ms))
+        joined.append(gap)
+    return tuple(joined)
 
 
 def _suspects(

@@ -136,6 +136,30 @@ def test_a_correction_moves_no_reading_across_the_limit_it_was_marked_by(
     assert isinstance(found.marked, Series)
 
 
+@pytest.mark.parametrize("n", [1, 7, 60, 240])
+def test_the_gaps_of_a_long_window_are_those_between_the_readings_that_count(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch, n: int
+) -> None:
+    """However buckets part it: nonsense over a bucket's edge, beside a hole, at both ends."""
+    values: list[tuple[float, Mark] | None] = [(20.0 + i % 3, Mark.NONE) for i in range(480)]
+    for first, last in ((0, 9), (50, 71), (118, 122), (200, 215), (230, 240), (470, 480)):
+        values[first:last] = [(150.0, Mark.IMPLAUSIBLE)] * (last - first)
+    values[215:230] = [None] * 15
+    values[300:320] = [None] * 20
+    for i, value in enumerate(values):
+        if value is not None:
+            moment = START + i * MINUTE
+            reading = Reading("vat-north", moment, *value)
+            workshop.received.append([Arrival("cellar", moment, (reading,))])
+    short = reduced(workshop, "vat-north", START, START + 480 * MINUTE, n)
+    monkeypatch.setattr(marks, "READ_AT_MOST_N", 0)
+    long = reduced(workshop, "vat-north", START, START + 480 * MINUTE, n)
+    assert long.gaps == short.gaps
+    minutes = [((g.start_ms - START) / MINUTE, (g.end_ms - START) / MINUTE) for g in long.gaps]
+    assert minutes == [(0, 9), (49, 71), (199, 240), (299, 320), (469, 480)]
+    assert long.left_out_n == short.left_out_n
+
+
 def test_a_reading_marked_through_a_calibration_that_was_taken_back_stays_left_out(
     workshop: Workshop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
