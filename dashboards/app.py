@@ -44,7 +44,7 @@ from dashboards.pages import (
     soak_report,
     tables,
 )
-from dashboards.sheet import FOREVER, HEADERS, Sheets, clock
+from dashboards.sheet import FOREVER, HEADERS, PAGES, Sheets, clock
 
 PAGE_ROUTERS = (
     room.router,
@@ -75,6 +75,9 @@ CHARTS_FOLDER = "charts"
 
 #: A page that only has to wait (for the collector's first readings) asks again after this [s].
 AGAIN_S = 5
+
+#: Pages that are reached from others, with what a way back to them is called.
+BELOW = (("/shelf", "The shelf"), ("/sensors", "Sensors"))
 
 CHART_STATES = {
     "ready": "The charts are ready.",
@@ -162,15 +165,21 @@ def problem_page(sheets: Sheets, request: Request, problem: Problem) -> Response
     if "text/html" not in request.headers.get("accept", ""):
         return None
     passing = problem.status == HTTPStatus.SERVICE_UNAVAILABLE
+    back, page = next(
+        (one for one in (*PAGES[1:], *BELOW) if f"{request.url.path}/".startswith(f"{one[0]}/")),
+        PAGES[0],
+    )
     return sheets.page(
         "error.html",
-        "",
+        back,
         clock(),
         status=problem.status,
         title=problem.title,
         what=problem.detail,
-        where=problem.where,
+        where=None if problem.status == HTTPStatus.NOT_FOUND else problem.where,
         remedy=problem.remedy,
+        back=back,
+        page=page,
         again_s=AGAIN_S if passing and request.method == "GET" else None,
     )
 

@@ -108,7 +108,7 @@ class Ledger(Generic[M]):
             raise NotFoundError(
                 f"there is no {self.called} {entry_id} on record",
                 where=self.kind,
-                remedy=f"List what there is and take its id; a deleted {self.called} is kept "
+                remedy=f"Look at the list of what there is; a deleted {self.called} is kept "
                 "among its revisions.",
             )
         return found[0]
