@@ -188,11 +188,16 @@ class _Bench:
             program=new,
             versions=(*state.versions, (event.time_ms, new)),
         )
-        now = float(event.time_ms) if state.folded is None else self._moment(state.folded)
+        # Before anything was folded a new program is in force from the beginning.
+        now = state.steps[-1].began_ms if state.folded is None else self._moment(state.folded)
         if len(done) < len(state.steps):
             self._edit_step(state.steps[-1], now)
         elif len(new.steps) > len(done):
             self._begin(now, Cause.EXTENDED)
+        if state.folded is not None:
+            # A step that begins at a reading has that reading.
+            heard = [probe.values[probe.offsets == state.folded] for probe in self._chamber]
+            self._note_peak(np.concatenate(heard))
 
     def _edit_step(self, log: StepLog, now: float) -> None:
         """The step under way by the new program: its dwell goes on, starts again or is done."""
@@ -210,7 +215,7 @@ class _Bench:
     def _close(self, event: Ended | Abandoned, cause: Cause, reason: str) -> None:
         phase = self._next(cause)
         self._check_time(event.time_ms)
-        self._settle_places(math.inf)
+        self._settle_places(math.inf, over=True)
         self._state = replace(
             self._state, phase=phase, time_ms=event.time_ms, ended_ms=event.time_ms, reason=reason
         )
@@ -331,7 +336,7 @@ class _Bench:
                 area=_run_on(log.area, areas),
                 lowest_c=_least(log.lowest_c, rows.lowest[within]),
                 highest_c=_most(log.highest_c, rows.highest[within]),
-                spread_k=_most(log.spread_k, rows.spread[within]),
+                spread_k=_most(log.spread_k, rows.spread[within & rows.read]),
             )
         )
         low, high = log.step.low_c, log.step.high_c
@@ -371,8 +376,10 @@ class _Bench:
     def _note_moment(self, rows: Rows) -> None:
         """Note the readings at the first of these moments, where a lost probe may be back."""
         self._note_peak(rows.highest[:1])
-        if self._state.first_c is None:
-            self._state = replace(self._state, first_c=_most(None, rows.highest[:1]))
+        begin, first = float(rows.offsets[0]), self._state.first
+        if first is None or first == begin:
+            warmest = _most(self._state.first_c, rows.highest[:1])
+            self._state = replace(self._state, first=begin, first_c=warmest)
         log = self._log
         if log.settled_ms is not None and log.done_ms is None:
             low = _least(log.lowest_c, rows.lowest[:1])
@@ -440,8 +447,11 @@ class _Bench:
         places += [state.taken_out[n][1] for n in self._open_outs]
         return sorted({place.time_ms - state.started_ms for place in places})
 
-    def _settle_places(self, offset: float) -> None:
-        """Make places final up to a moment: as they are, or here and now at that very moment."""
+    def _settle_places(self, offset: float, *, over: bool = False) -> None:
+        """Make places final up to a moment: as they are, or here and now at that very moment.
+
+        Where the run is ``over``, what was folded last is all the heat that any of them had.
+        """
         if not self._open_looks and not self._open_outs:
             return
 
@@ -449,7 +459,7 @@ class _Bench:
             then = place.time_ms - self._state.started_ms
             if then > offset:
                 return place
-            if then < offset:
+            if then < offset and not over:
                 return replace(place, final=True)
             return replace(self._place(place.time_ms), final=True)
 

@@ -25,12 +25,14 @@ Flags = npt.NDArray[np.bool_]
 class Rows:
     """n moments of a run and the n-1 stretches between them.
 
-    ``offsets`` [ms from the start] (n); ``chamber`` [°C] (n, probes); ``specimen`` [°C] (n) or
-    None; ``recorded`` and ``specimen_recorded`` (n-1); ``highest`` and ``lowest`` [°C] (n) of
-    the chamber readings made at that very moment, NaN where none was.
+    ``offsets`` [ms from the start] (n); ``read`` (n) whether a probe was read at that very
+    moment, as looks and ends of steps are on the grid too; ``chamber`` [°C] (n, probes);
+    ``specimen`` [°C] (n) or None; ``recorded`` and ``specimen_recorded`` (n-1); ``highest`` and
+    ``lowest`` [°C] (n) of the chamber readings made at that very moment, NaN where none was.
     """
 
     offsets: Floats
+    read: Flags
     chamber: Floats
     specimen: Floats | None
     recorded: Flags
@@ -61,6 +63,7 @@ class Rows:
         rows, stretches = slice(first, last + 1), slice(first, last)
         return Rows(
             self.offsets[rows],
+            self.read[rows],
             self.chamber[rows],
             None if self.specimen is None else self.specimen[rows],
             self.recorded[stretches],
@@ -76,6 +79,7 @@ class Rows:
         share = (offset - left) / (right - left)
         return Rows(
             _led_by(offset, rest.offsets),
+            np.concatenate(([False], rest.read[1:])),
             _led_by(rest.chamber[0] + share * (rest.chamber[1] - rest.chamber[0]), rest.chamber),
             None
             if rest.specimen is None
@@ -157,6 +161,7 @@ def on_grid(
     other = None if specimen is None else _on(specimen, grid, gap_limit_ms)
     return Rows(
         grid,
+        np.isin(grid, read) | np.isin(grid, beside),
         np.column_stack(values),
         None if other is None else other[0],
         np.logical_and.reduce(recorded),

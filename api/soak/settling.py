@@ -37,7 +37,7 @@ def settled_at(
     tail = _Tail.of(state.settling, rows, specimen)
     steady = tail.slow(settle) if settle.rule is SettleRule.SLOW_CHANGE else tail.steady(settle)
     inside = (rows.chamber >= log.step.low_c) & (rows.chamber <= log.step.high_c)
-    ready = np.flatnonzero(inside.all(axis=1) & steady[-len(rows) :])
+    ready = np.flatnonzero(inside.all(axis=1) & steady[-len(rows) :] & rows.read)
     if len(ready):
         return float(rows.offsets[ready[0]]), Settling()
     return None, tail.kept(settle.over_min * 60_000)
@@ -105,12 +105,13 @@ class _Tail:
     def steady(self, settle: Settle) -> Flags:
         """Moments up to which chamber and specimen were steady, together, for ``over_min``."""
         over_ms = settle.over_min * 60_000
-        apart = np.abs(self.chamber - self.specimen)
+        apart = self.chamber - self.specimen
         return (
             (self.begins <= self.offsets - over_ms)
             & (_range_over(self.offsets, self.chamber, over_ms) <= settle.change_k)
             & (_range_over(self.offsets, self.specimen, over_ms) <= settle.change_k)
             & (_highest_over(self.offsets, apart, over_ms) <= settle.apart_k)
+            & (_highest_over(self.offsets, -apart, over_ms) <= settle.apart_k)
         )
 
 

@@ -166,7 +166,8 @@ class Settling:
 class RunState:
     """The whole run as known from its events so far.
 
-    ``first_c`` is the first chamber reading, ``peak_c`` the hottest so far [°C];
+    ``first_c`` is the first chamber reading, at ``first`` [ms from the start], of several at
+    once the hottest; ``peak_c`` the hottest so far [°C];
     ``folded`` is the last moment folded, counted from the start [ms]; None before the first.
     """
 
@@ -180,6 +181,7 @@ class RunState:
     excursions: tuple[Excursion, ...] = ()
     holes: tuple[Hole, ...] = ()
     looks: tuple[LookAt, ...] = ()
+    first: float | None = None
     first_c: float | None = None
     peak_c: float | None = None
     ended_ms: int | None = None

@@ -248,6 +248,29 @@ def test_another_band_starts_the_dwell_again() -> None:
     assert (state.log.settled_ms, state.log.dwell_s) == (20 * MIN, 5 * 60)
 
 
+def test_a_program_edited_before_anything_was_read_holds_from_the_beginning() -> None:
+    plan, other = program(50), program(60)
+    state = run(plan, ProgramEdited(90_000, other), minutes([60.0] * 2, 2))
+    assert state.steps[0].began_ms == 0
+    assert state.steps[0].step == other.steps[0]
+
+
+def test_a_look_that_waited_for_a_reading_has_all_the_heat_there_was_by_the_end() -> None:
+    """Looked at after 95 s, of which the slower probe had told 60; it tells more by the end."""
+    told: list[Event] = [
+        ChamberReading(at * 1_000, 50.0, probe)
+        for at, probe in ((0, "a"), (0, "b"), (60, "a"), (60, "b"), (95, "b"))
+    ]
+    look = LookTaken(96_000, "A", Finding.SOUND)
+    later = ChamberReading(110_000, 50.0, "a")
+    plan, started = program(50), Started(0, ("A",), ("a", "b"))
+    state = fold(plan, [started, *told, look, later])
+    assert state.looks[0].place.dwell_s == 60
+    over = fold(plan, [Ended(115_000)], state)
+    assert over.looks[0].place.dwell_s == over.steps[0].dwell_s == 95
+    assert over.looks[0].place.final
+
+
 def test_steps_may_be_added_after_the_last() -> None:
     state = run(
         program(60, dwell_min=10),

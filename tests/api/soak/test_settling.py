@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from api.soak.engine import fold
-from api.soak.events import ChamberProfile, Started, Trace
-from api.soak.program import Program, Settle, SettleRule, Step
+from api.soak.events import ChamberProfile, ChamberReading, Event, LookTaken, Started, Trace
+from api.soak.program import Finding, Program, Settle, SettleRule, Step
 
 #: A specimen of 23 °C in a chamber of 60 °C, time constant 480 s: distance 37 exp(-t/480).
 TAU_S, DISTANCE_K = 480.0, 37.0
@@ -121,3 +121,38 @@ def test_settled_at_the_very_moment_of_leaving_the_band_begins_with_an_excursion
     state = fold(plan, [Started(0), ChamberProfile((Trace(times, air),))])
     assert state.steps[0].settled_ms == 30_000
     assert [(out.start_ms, out.end_ms) for out in state.excursions] == [(30_000, 120_000)]
+
+
+def told_s(
+    settle: Settle, air: list[tuple[int, float]], inner: list[tuple[int, float]], look_s: int = 0
+) -> float | None:
+    """When a step at 50 °C settles by readings (second, °C) told one by one, looked at or not."""
+    plan = Program(name="soak", steps=(Step(setpoint_c=50, tolerance_k=5),), settle=settle)
+    told: list[tuple[int, int, Event]] = [
+        (at, 0, ChamberReading(at * 1_000, value, probe))
+        for probe, rows in (("air", air), ("specimen", inner))
+        for at, value in rows
+    ]
+    if look_s:
+        told.append((look_s, 1, LookTaken(look_s * 1_000, "A", Finding.SOUND)))
+    ordered = [event for _, _, event in sorted(told, key=lambda row: row[:2])]
+    state = fold(plan, [Started(0, ("A",), ("air",), "specimen" if inner else None), *ordered])
+    moment = state.steps[0].settled_ms
+    return None if moment is None else moment / 1_000
+
+
+def test_a_look_does_not_let_a_step_settle_sooner() -> None:
+    """Within 2.03 K of a minute before at 105 s, but nothing was read before 120 s."""
+    rule = Settle(rule=SettleRule.SLOW_CHANGE, change_k=2.03, over_min=1)
+    air = [(0, 46.0), (60, 50.0), (120, 51.0)]
+    assert told_s(rule, air, []) == told_s(rule, air, [], look_s=105) == 120
+
+
+def test_how_far_apart_is_judged_by_what_it_was_at_the_edge() -> None:
+    """From 10 K below the chamber to 1 K above it between 50 s and 60 s: 1.2 K below at 58 s."""
+    rule = Settle(rule=SettleRule.STEADY_TOGETHER, change_k=20, apart_k=2.03, over_min=1)
+    times = (0, 50, 60, 70, 110, 118)
+    air = [(at, 50.0) for at in times]
+    inner = [(at, 40.0 if at <= 50 else 51.0) for at in times]
+    assert told_s(rule, air, inner) == 118
+    assert told_s(rule.model_copy(update={"apart_k": 1.1}), air, inner) is None
