@@ -290,7 +290,7 @@ def test_the_status_of_a_real_collector(tmp_path: Path) -> None:
     folder = tmp_path / "kept"
     with embedded() as broker, CollectorProcess(path, broker.url) as collector:
         collector.wait_until_listening()
-        with Load(broker.url, per_s=50) as load:
+        with Load(broker.url, per_s=10) as load:
             time.sleep(1.5)
         settled(path, load.sent)
 
