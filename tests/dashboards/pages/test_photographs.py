@@ -86,7 +86,7 @@ def test_what_is_no_picture_is_refused_in_words(
 ) -> None:
     page = sent(client, content)
     assert said in page
-    assert "photograph: " in page
+    assert "Photograph: " in page
     assert filled.record.photographs.of(print_id=WAITING) == []
 
 
