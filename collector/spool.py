@@ -227,26 +227,26 @@ class Spool(Looks):
 
     def lately(
         self, channels: Sequence[str], start_ms: int, end_ms: int, most_n: int
-    ) -> list[Series]:
+    ) -> Iterator[Series]:
         """The newest readings of each channel in a window: what waits, and what is known there.
 
-        Of a queue that is longer than that the end is looked at alone.
+        One channel after the other, for all at once would be much to hold. Of a queue that is
+        longer than that the end is looked at alone.
         """
-        found: dict[str, dict[int, tuple[float, int]]] = {channel: {} for channel in channels}
+        waiting: dict[str, dict[int, tuple[float, int]]] = {channel: {} for channel in channels}
         with self._reading() as connection:
             bodies = _last_bodies(connection, start_ms, most_n * len(channels))
-            for channel, kept in found.items():
+            for channel, time_ms, value, marks in _readings_in(bodies):
+                if channel in waiting and start_ms <= time_ms < end_ms:
+                    waiting[channel].setdefault(time_ms, (value, marks))
+            for channel in channels:
+                kept = waiting.pop(channel)
                 for time_ms, value, marks in known.newest(
                     connection, channel, start_ms, end_ms, most_n
                 ):
-                    kept[time_ms] = (value, marks)
-        for channel, time_ms, value, marks in _readings_in(bodies):
-            if channel in found and start_ms <= time_ms < end_ms:
-                found[channel].setdefault(time_ms, (value, marks))
-        return [
-            Series.of(channel, [(at, *kept[at]) for at in sorted(kept)[-most_n:]])
-            for channel, kept in found.items()
-        ]
+                    kept[time_ms] = (value, marks)  # what waits for it is a second value
+                newest = sorted(kept)[-most_n:]
+                yield Series.of(channel, [(at, *kept[at]) for at in newest])
 
     def close(self) -> None:
         """Let go of the file; another process may write to it then."""

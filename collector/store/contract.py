@@ -7,7 +7,7 @@ value for the same channel and time is kept beside the first as a conflict.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol, runtime_checkable
 
@@ -343,7 +343,7 @@ class HandsOver(Protocol):
 
     def lately(
         self, channels: Sequence[str], start_ms: int, end_ms: int, most_n: int
-    ) -> list[Series]:
+    ) -> Iterator[Series]:
         """What came of these channels of late, as far as it is on disk here, newest ``most_n``.
 
         The server is not asked: it may be away.

@@ -10,7 +10,7 @@ what is a duplicate is told from what that collector has written and from what i
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Self
 
@@ -169,7 +169,7 @@ class InfluxStore:
 
     def lately(
         self, channels: Sequence[str], start_ms: int, end_ms: int, most_n: int
-    ) -> list[Series]:
+    ) -> Iterator[Series]:
         """What came of these channels of late, as far as it is on disk here, newest ``most_n``.
 
         That is what waits, and what was handed over in the last three days of traffic.
