@@ -129,11 +129,21 @@ def dwell_asked(state: RunState) -> str:
 
 
 def chamber_now(state: RunState) -> str:
-    """The newest reading of every chamber probe."""
+    """The newest reading of every chamber probe, named where there are several."""
     readings = state.last_readings_c
     if not readings:
         return "no reading yet"
-    return ", ".join(f"{words.number(value)} °C" for value in readings.values())
+    if len(state.tracks) == 1:
+        return ", ".join(f"{words.number(value)} °C" for value in readings.values())
+    return ", ".join(f"{probe} {words.number(value)} °C" for probe, value in readings.items())
+
+
+def specimen_now(state: RunState) -> str:
+    """The newest reading of the probe in a specimen; empty where none is probed."""
+    if state.specimen_track is None:
+        return ""
+    values = state.specimen_track.values_c
+    return f"{words.number(values[-1])} °C" if values else "no reading yet"
 
 
 def silent_for_ms(state: RunState, now_ms: int) -> int | None:
@@ -410,7 +420,8 @@ def approach(found: ApproachNow | None, now: datetime) -> str:
         return ""
     ahead = found.forecast
     if not found.on_its_way:
-        return f"It is not on its way there: is it set to {setpoint(found.step.setpoint_c)}?"
+        where = setpoint(found.step.setpoint_c)
+        return f"The chamber is not moving towards {where}: has it been set?"
     if ahead.refusal is None and ahead.at_ms is not None:
         at = words.moment(moment_of(ahead.at_ms), now)
         return (

@@ -290,6 +290,7 @@ def live_texts(workshop: Workshop, found: SoakNow, now: datetime) -> dict[str, s
         "approach": soak_words.approach(way, now),
         "finish": soak_words.finish(finish, now) if finish else "all are done",
         "rests-on": soak_words.rests_on(finish) if finish else "",
+        **({"specimen": soak_words.specimen_now(state)} if state.specimen_track else {}),
     }
 
 

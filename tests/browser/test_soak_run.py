@@ -83,7 +83,11 @@ def test_a_run_from_its_program_to_the_printed_report(
     page.locator("summary", has_text="Program, specimens and probes").tap()
     page.get_by_label("Name of the run").fill("Collars, short")
     page.locator("label", has_text="Own steps").first.tap()
-    page.get_by_label("Own steps").last.fill("50 10 2\n60 10 2")
+    page.get_by_label("Own steps").last.fill("50 10 2\n60 10 2 ramp 2.5 within 30")
+    # Before anything starts it says what was understood, and when it would be done.
+    expect(page.locator("#plan")).to_contain_text("the last dwell is done about")
+    page.locator("summary", has_text="The program in words").tap()
+    expect(page.locator("#plan")).to_contain_text("changing by at most 2.5 K/min")
     page.get_by_label("Specimen 1: name").fill("amber 1")
     page.get_by_label("Specimen 2: name").fill("willow 1")
     page.get_by_role("button", name="Start the record of this run").tap()
@@ -93,8 +97,12 @@ def test_a_run_from_its_program_to_the_printed_report(
     page.get_by_role("button", name="Ring when something is to be done").tap()
     expect(page.get_by_role("button", name="Stop ringing")).to_be_visible()
 
+    done_at = page.locator('[data-live="finish"]')
+    before = done_at.text_content()
     bench.goes_on(15, 50.0)
     told(page, "In band at 50 °C ± 2 K")
+    # It climbs at 2 K/min, twice as fast as was thought before there was anything to go by.
+    expect(done_at).not_to_have_text(before or "", timeout=PATIENCE_MS)
     expect(page.locator("#notices")).to_have_attribute("data-rung", "1", timeout=PATIENCE_MS)
     page.reload()
     told(page, "In band at 50 °C ± 2 K")
@@ -120,9 +128,19 @@ def test_a_run_from_its_program_to_the_printed_report(
     page.get_by_role("button", name="Log these looks").tap()
     page.wait_for_url("**/soak/2#looks")
 
+    # A slip is put right where it stands, a photograph removed by mistake comes back.
     page.locator("summary", has_text="looks so far").tap()
-    sagged = page.locator("#looks li", has_text="willow 1: sagged, 1.5 mm")
+    slip = page.locator("#looks li", has_text="willow 1: sagged, 1.5 mm")
+    slip.locator("summary", has_text="Correct").tap()
+    slip.get_by_label("Sag, if it sagged").fill("2,5")
+    slip.get_by_role("button", name="Keep the correction").tap()
+    sagged = page.locator("#looks li", has_text="willow 1: sagged, 2.5 mm")
     sagged.locator("input[type=file]").set_input_files(picture(tmp_path))
+    expect(page.locator("#looks img.small")).to_have_count(1)
+    sagged.get_by_role("button", name="Remove").tap()
+    expect(page.locator("#looks")).to_contain_text("The photograph is off the record.")
+    expect(page.locator("#looks img.small")).to_have_count(0)
+    page.get_by_role("button", name="Undo").tap()
     expect(page.locator("#looks img.small")).to_have_count(1)
 
     bench.goes_on(5, 20.0)

@@ -126,6 +126,18 @@ def test_a_failure_after_an_excursion_says_how_hot_it_had_been() -> None:
     assert said.endswith("The chamber had been as hot as 56.2 °C by then.")
 
 
+def test_several_probes_are_named_and_the_specimen_is_told_apart() -> None:
+    assert soak_words.chamber_now(state([50.0])) == "50.0 °C"
+    assert soak_words.specimen_now(state([50.0])) == ""
+    started = Started(0, ("A",), ("left", "right"), "inside")
+    told = [ChamberReading(0, value, probe) for probe, value in (("left", 50.0), ("right", 49.4))]
+    run = fold(TWO_STEPS, [started, *told])
+    assert soak_words.chamber_now(run) == "left 50.0 °C, right 49.4 °C"
+    assert soak_words.specimen_now(run) == "no reading yet"
+    run = fold(TWO_STEPS, [ChamberReading(1, 41.0, "inside")], run)
+    assert soak_words.specimen_now(run) == "41.0 °C"
+
+
 def test_a_hole_is_told_from_when_to_when() -> None:
     run = fold(
         TWO_STEPS,

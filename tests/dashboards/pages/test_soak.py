@@ -532,7 +532,7 @@ def test_the_way_to_a_step_is_forecast_or_refused(filled: Workshop, client: Test
     filled.record.soaks.add(run)
     texts = client.get("/soak/2/now").json()["texts"]
     # The chamber of the workshop stays at 60 °C and the step is at 50 °C: nobody has set it.
-    assert texts["approach"] == "It is not on its way there: is it set to 50 °C?"
+    assert texts["approach"] == "The chamber is not moving towards 50 °C: has it been set?"
     climbs = filled.record.soaks.add(
         workshops.short_run(workshops.NOW - timedelta(hours=4)).model_copy(update={"name": "up"})
     )
