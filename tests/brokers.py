@@ -20,7 +20,7 @@ from collector.store.sqlite import SqliteStore
 from tests.recordings import program
 
 
-def wait_until(done: Callable[[], bool], what: str, limit_s: float = 30.0) -> None:
+def wait_until(done: Callable[[], bool], what: str, limit_s: float = 60.0) -> None:
     """Wait for something that has to happen; fails with ``what`` when it does not."""
     end_s = time.monotonic() + limit_s
     while not done():

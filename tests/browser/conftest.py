@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,6 +19,7 @@ from api.routes import asking
 from dashboards import sheet
 from dashboards.app import create_app
 from dashboards.chart_bundle import ChartBundle
+from tests.brokers import free_port
 from tests.dashboards import workshops
 from tests.recordings import program
 
@@ -78,13 +78,6 @@ class Server:
             self.running.should_exit = True
             self.thread.join(timeout=30)
             self.running = None
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-    return port
 
 
 @contextmanager
