@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable, Iterator
 from itertools import chain
+from operator import itemgetter
 
 from collector.errors import InvalidError, PayloadError
 from collector.readings import moment_of
@@ -46,7 +47,8 @@ def read(lines: Iterable[str], columns: Columns, where: str) -> Iterator[tuple[i
     if not headings:
         raise InvalidError("The file is empty.", where=where, remedy="Name a table with headings.")
     places = columns.places(headings, f"{where}, line 1")
-    most = max(places.values())
+    fields, most = tuple(places), max(places.values())
+    cells_wanted = itemgetter(*places.values())  # of two at least, so it gives a tuple
     while True:
         try:
             cells = next(cells_of)
@@ -61,9 +63,8 @@ def read(lines: Iterable[str], columns: Columns, where: str) -> Iterator[tuple[i
             short = f"it has {len(cells)} cells where the heading has {len(headings)}"
             yield cells_of.line_num, Fault(short, "Complete the row.", delimiter.join(cells))
             continue
-        named = {field: cells[place] for field, place in places.items()}
         try:
-            yield cells_of.line_num, make.row(named)
+            yield cells_of.line_num, make.row(dict(zip(fields, cells_wanted(cells), strict=True)))
         except PayloadError as fault:
             yield cells_of.line_num, Fault(fault.what, "Correct the row.", delimiter.join(cells))
 
