@@ -62,12 +62,14 @@ def traces_of(
     return [trace_of(workshop, channel, start_ms, end_ms, counted) for channel in channels]
 
 
-def channels_named(workshop: Workshop, ids: Iterable[str | None]) -> list[Channel]:
+def channels_named(
+    workshop: Workshop, ids: Iterable[str | None], role: Role = Role.VAT_TEMPERATURE
+) -> list[Channel]:
     """The channels of these ids, in their order; ids that are not in the settings any more as
-    plain temperature channels with the default gap limit."""
+    channels of that role with the default gap limit."""
     known = {channel.id: channel for channel in workshop.settings.channels}
     return [
-        known.get(id) or Channel(id=id, role=Role.VAT_TEMPERATURE, topic=id)
+        known.get(id) or Channel(id=id, role=role, topic=id)
         for id in dict.fromkeys(ids)
         if id is not None
     ]

@@ -299,7 +299,10 @@ def profile_figure(workshop: Workshop, found: SoakNow, now: datetime) -> Figure:
     run, state = found.run.entry, found.state
     start_ms = ms_of(run.started)
     end_ms = max(ms_of(run.ended or now), start_ms + 60_000)
-    channels = traces.channels_named(workshop, [*run.chamber_channels, run.specimen_channel])
+    channels = [
+        *traces.channels_named(workshop, run.chamber_channels, Role.CHAMBER_TEMPERATURE),
+        *traces.channels_named(workshop, [run.specimen_channel], Role.SPECIMEN_TEMPERATURE),
+    ]
     drawn = traces.traces_of(workshop, channels, start_ms, end_ms)
     steps = [
         chart_rows.Step(

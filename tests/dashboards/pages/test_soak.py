@@ -288,6 +288,8 @@ def test_the_steps_are_told_as_they_were_measured(filled: Workshop, client: Test
     )
     filled.record.soaks.add(twice)
     page = client.get("/soak/2").text
+    # It is not in the settings, as a probe is that was taken away since.
+    assert "probe-2, air in the chamber" in page
     assert ">0.4 K<" in page[page.index("<h3>Steps as they were measured") :]
 
 
