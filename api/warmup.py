@@ -30,6 +30,13 @@ NOISE_RATIO = 2.0
 RESIDUAL_FLOOR_K = 0.1
 #: Shortest record in time constants from which a final temperature is taken.
 SHORTEST_SPAN = 0.7
+#: An autocorrelation of what the curve leaves that counts as none.
+NEXT_TO_NONE = 0.05
+#: No range of a forecast reaches further than this [s], a month.
+FARTHEST_S = 30 * 86_400.0
+#: The later readings begin after this share of them; a forecast's range holds their curve's too,
+#: because a room that swings bends the curve without lying far off it.
+LATER_FROM = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +45,9 @@ class Lag:
 
     ``residual_k`` is the root mean square distance of the readings from the curve,
     ``noise_k`` what the readings scatter by themselves (from their second differences).
-    ``covariance`` is that of (final, amplitude, tau) [°C, K, s]. ``refusal`` says why the
-    curve must not be used to look ahead; None where it may.
+    ``covariance`` is that of (final, amplitude, tau) [°C, K, s], wider where neighbouring
+    readings lie off the curve together. ``later`` is the curve of the later readings alone.
+    ``refusal`` says why the curve must not be used to look ahead; None where it may.
     """
 
     origin_ms: int
@@ -51,6 +59,7 @@ class Lag:
     count: int = 0
     span_s: float = 0.0
     covariance: tuple[tuple[float, ...], ...] = ((0.0,) * 3,) * 3
+    later: Lag | None = None
     refusal: str | None = None
 
     def at_c(self, time_ms: float) -> float:
@@ -106,10 +115,24 @@ def fit(series: Series, *, coldest_c: float = -40.0, hottest_c: float = 300.0) -
         reason = f"{count}; it takes {FEWEST_READINGS} to fit a curve"
         origin = int(series.times_ms[0]) if len(series) else 0
         return Lag(origin, math.nan, math.nan, math.nan, count=len(series), refusal=reason)
+    lag = _fitted(series)
+    first = int(LATER_FROM * len(series))
+    later = None
+    if len(series) - first >= FEWEST_READINGS:
+        kept = slice(first, None)
+        later = _fitted(
+            Series(series.channel, series.times_ms[kept], series.values[kept], series.marks[kept])
+        )
+    return replace(lag, later=later, refusal=_refusal(lag, coldest_c, hottest_c))
+
+
+def _fitted(series: Series) -> Lag:
+    """The best curve of a series, whether or not it may be used."""
     times = (series.times_ms - series.times_ms[0]) / 1_000.0
     tau = _best_tau(times, series.values)
     final, amplitude, misfit = _linear(times, series.values, tau)
-    lag = Lag(
+    off = series.values - final - amplitude * np.exp(-times / tau)
+    return Lag(
         origin_ms=int(series.times_ms[0]),
         final_c=final,
         amplitude_k=amplitude,
@@ -118,15 +141,15 @@ def fit(series: Series, *, coldest_c: float = -40.0, hottest_c: float = 300.0) -
         noise_k=_noise(series.values),
         count=len(times),
         span_s=float(times[-1]),
-        covariance=_covariance(times, amplitude, tau, misfit),
+        covariance=_covariance(times, amplitude, tau, misfit * _together(off)),
     )
-    return replace(lag, refusal=_refusal(lag, coldest_c, hottest_c))
 
 
 def forecast(lag: Lag, target_c: float) -> Forecast:
     """When a fitted curve passes ``target_c``, with a 95 % range from the fit's covariance.
 
-    Refused with the fit itself, and where the curve ends on this side of the target.
+    The range reaches to where the curve of the later readings alone passes it. Refused with the
+    fit itself, and where the curve ends on this side of the target.
     """
     after_s = None if lag.refusal else lag.reaches_s(target_c)
     if after_s is None:
@@ -143,10 +166,15 @@ def forecast(lag: Lag, target_c: float) -> Forecast:
         ]
     )
     spread_s = 1.96 * math.sqrt(max(gradient @ np.array(lag.covariance) @ gradient, 0.0))
+    spread_s = min(spread_s, FARTHEST_S)
     at, earliest, latest = (
         lag.origin_ms + round(1_000 * seconds)
         for seconds in (after_s, after_s - spread_s, after_s + spread_s)
     )
+    later_s = lag.later.reaches_s(target_c) if lag.later else None
+    if lag.later and later_s is not None:
+        later = lag.later.origin_ms + round(1_000 * min(later_s, FARTHEST_S))
+        earliest, latest = min(earliest, later), max(latest, later)
     return Forecast(target_c, at, earliest, latest, lag.residual_k, None)
 
 
@@ -205,6 +233,23 @@ def _covariance(
     variance = misfit / (len(times) - 3)
     matrix = variance * np.linalg.pinv(slopes.T @ slopes)
     return tuple(tuple(row) for row in matrix.tolist())
+
+
+def _together(off: Floats) -> float:
+    """How many times more a fit may be off because neighbouring readings lie off together.
+
+    One plus twice the sum of the autocorrelations of what is left of the curve, up to the first
+    that is next to none (Geyer 1992, Statistical Science 7, 473-483, in the simplest form).
+    """
+    apart = off - off.mean()
+    size = float(apart @ apart)
+    times = 1.0
+    for lag in range(1, len(off) // 2 if size > 0.0 else 0):
+        shared = float(apart[:-lag] @ apart[lag:]) / size
+        if shared <= NEXT_TO_NONE:
+            break
+        times += 2.0 * shared
+    return times
 
 
 def _noise(values: Floats) -> float:

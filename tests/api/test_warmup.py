@@ -95,6 +95,29 @@ def test_the_forecast_range_covers_the_truth() -> None:
 
 
 @pytest.mark.recordings
+def test_the_range_is_wider_where_the_vat_is_more_than_one_body() -> None:
+    """A tenth of the way goes eight times as fast: within the allowed residual, yet bent."""
+    covered = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        tau, target = float(rng.uniform(15, 60)), 24.0
+        t = np.arange(0, 1.6 * tau, 0.5)
+
+        def vat(t: np.ndarray, tau: float = tau) -> np.ndarray:
+            away = 0.9 * np.exp(-t / tau) + 0.1 * np.exp(-8 * t / tau)
+            return np.asarray(26.0 - 11.0 * away)
+
+        ahead = np.linspace(0, 5 * tau, 50_000)
+        truth = float(ahead[np.argmax(vat(ahead) >= target)])
+        values = vat(t) + rng.normal(0, 0.03, len(t))
+        rows = [(round(m * 60_000), float(v), 0) for m, v in zip(t, values, strict=True)]
+        found = forecast(fit(Series.of("vat-north", rows)), target)
+        if found.earliest_ms is not None and found.latest_ms is not None:
+            covered.append(found.earliest_ms <= truth * 60_000 <= found.latest_ms)
+    assert len(covered) >= 5
+    assert np.mean(covered) >= 0.7
+
+
 def test_one_exponential_does_not_fit_a_cooling_mug_and_says_so() -> None:
     # "Is cooling exponential?", Project MOSAIC notes: A 27.00446, B 62.13545, k 0.0209644.
     whole = fit(mug(0, 221))
