@@ -23,7 +23,8 @@ The rules, in full:
     the end of that step; after that, to the approach of the next.
 10. An edited program is in force from the last moment folded before it. Steps that are done
     stay as they were; the dwell of the step under way goes on if its band is the same and
-    starts again if it is not; after the last step, further steps may be added.
+    starts again if it is not; another rule for settling is judged from then on alone; after
+    the last step, further steps may be added.
 11. A run that is ended before its last step is done is abandoned.
 
 Lost sensor, power cut, restart: a hole, by rule 2. A clock that was stepped back: its readings
@@ -187,6 +188,7 @@ class _Bench:
             time_ms=event.time_ms,
             program=new,
             versions=(*state.versions, (event.time_ms, new)),
+            settling=state.settling if new.settle == state.program.settle else Settling(),
         )
         # Before anything was folded a new program is in force from the beginning.
         now = state.steps[-1].began_ms if state.folded is None else self._moment(state.folded)

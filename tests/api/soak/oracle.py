@@ -72,6 +72,8 @@ class SlowStep:
     began: Fraction
     #: Since when the step's hottest reading is asked for: an edit does not forget it.
     peak_since: Fraction
+    #: From when on a rule that looks back may look.
+    judged_from: Fraction
     since: Fraction | None = None
     settled: Fraction | None = None
     done: Fraction | None = None
@@ -100,7 +102,7 @@ class SlowRun:
 
     def begin(self, moment: Fraction) -> None:
         self.cooling = False
-        self.steps.append(SlowStep(self.program.steps[len(self.steps)], moment, moment))
+        self.steps.append(SlowStep(self.program.steps[len(self.steps)], moment, moment, moment))
 
     def accepts(self, program: Program) -> bool:
         """Rule 10: steps that are done stay, and none that was begun is dropped."""
@@ -109,16 +111,19 @@ class SlowRun:
 
     def edit(self, program: Program, moment: Fraction) -> None:
         """Rule 10."""
-        self.program, log = program, self.steps[-1]
+        another_rule, log = program.settle != self.program.settle, self.steps[-1]
+        self.program = program
+        here = moment if self.read.first <= moment else log.began
         if log.done is not None:
             if len(program.steps) > len(self.steps):
                 self.begin(moment)
             return
         step = program.steps[len(self.steps) - 1]
         if (step.low_c, step.high_c) != (log.step.low_c, log.step.high_c):
-            began = moment if self.read.first <= moment else log.began
-            self.steps[-1] = SlowStep(step, began, log.peak_since, excursions=log.excursions)
+            self.steps[-1] = SlowStep(step, here, log.peak_since, here, excursions=log.excursions)
             return
+        if another_rule:
+            log.since, log.judged_from = None, here
         log.step = step
         if log.settled is not None and log.dwell >= Fraction(step.dwell_ms):
             self.finish(moment)
@@ -139,7 +144,7 @@ def slow_run(program: Program, read: Read, until: int | None = None, edits: Edit
     """The run up to ``until`` [ms offset], or as far as is known."""
     stop = read.known_until() if until is None else until
     start = Fraction(0)
-    run = SlowRun(program, read, [SlowStep(program.steps[0], start, start)], [], stop)
+    run = SlowRun(program, read, [SlowStep(program.steps[0], start, start, start)], [], stop)
     moments = read.moments(stop)
     reads = set(moments)
     if read.first <= stop and stop not in reads:
@@ -242,7 +247,7 @@ def _steady(run: SlowRun, log: SlowStep, right: int) -> bool:
     if settle.rule in (SettleRule.IN_BAND, SettleRule.NEAR_FINAL) or log.done is not None:
         return False
     back = now - Fraction(settle.over_min) * 60_000
-    if back < max(log.began, Fraction(int(read.first))):
+    if back < max(log.judged_from, Fraction(int(read.first))):
         return False
     within = [back, *(Fraction(t) for t in read.moments(right) if back < t)]
     for a, b in pairwise(within):

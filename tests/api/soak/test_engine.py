@@ -20,7 +20,7 @@ from api.soak.events import (
     TakenOut,
 )
 from api.soak.looks_due import look_due
-from api.soak.program import Finding, Program, Step
+from api.soak.program import Finding, Program, Settle, SettleRule, Step
 from api.soak.state import Phase, RunState
 from collector.errors import InvalidError
 from tests.recordings import recording
@@ -253,6 +253,15 @@ def test_a_program_edited_before_anything_was_read_holds_from_the_beginning() ->
     state = run(plan, ProgramEdited(90_000, other), minutes([60.0] * 2, 2))
     assert state.steps[0].began_ms == 0
     assert state.steps[0].step == other.steps[0]
+
+
+def test_another_rule_for_settling_counts_nothing_from_before_it() -> None:
+    """In the band for 20 min of the 30 asked for; then the specimen is asked for as well."""
+    held = program(50, settle=Settle(hold_min=30))
+    near = program(50, settle=Settle(rule=SettleRule.NEAR_FINAL, hold_min=30))
+    told = [ChamberReading(n * MIN, 50.0) for n in range(61)]
+    state = run(held, told[:21], ProgramEdited(20 * MIN, near), told[21:])
+    assert state.steps[0].settled_ms == 50 * MIN
 
 
 def test_a_look_that_waited_for_a_reading_has_all_the_heat_there_was_by_the_end() -> None:

@@ -214,9 +214,10 @@ class Doing:
     finding: Finding
     number: int
     step: Step
+    settle: Settle
 
     def edited(self, program: Program) -> Program:
-        """The program as this changes it: a step's dwell, a step, one more, one less."""
+        """The program as this changes it: a dwell, a step, one more, one less, another rule."""
         steps, place = list(program.steps), self.number % len(program.steps)
         match self.what:
             case "dwell":
@@ -226,12 +227,14 @@ class Doing:
                 steps[place] = self.step
             case "longer":
                 steps.append(self.step)
+            case "rule":
+                return program.model_copy(update={"settle": self.settle})
             case _:
                 steps = steps[: max(len(steps) - 1, 1)]
         return program.model_copy(update={"steps": tuple(steps)})
 
 
-EDITS = ("dwell", "band", "longer", "shorter")
+EDITS = ("dwell", "band", "longer", "shorter", "rule")
 doings = st.lists(
     st.builds(
         Doing,
@@ -241,6 +244,7 @@ doings = st.lists(
         finding=st.sampled_from(list(Finding)),
         number=st.integers(0, 3),
         step=steps,
+        settle=rules,
     ),
     max_size=8,
 ).map(lambda found: sorted(found, key=lambda doing: doing.offset))
