@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from api.answers import Workshop
 from api.routes import asking
@@ -35,6 +35,7 @@ ARGUMENTS = [
 
 #: How long anything on a page may take before a test gives up [ms]; never a claim about speed.
 PATIENCE_MS = 30_000
+expect.set_options(timeout=PATIENCE_MS)
 
 
 @dataclass

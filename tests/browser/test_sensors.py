@@ -10,12 +10,10 @@ from playwright.sync_api import Page, expect
 from api.answers import Workshop
 from collector.readings import Mark, Reading, ms_of
 from collector.store.contract import Arrival, Refusal
-from tests.browser.conftest import PATIENCE_MS, Open, Server, drawn
+from tests.browser.conftest import Open, Server, drawn
 from tests.dashboards import workshops
 
 pytestmark = pytest.mark.services
-
-expect.set_options(timeout=PATIENCE_MS)
 
 
 def in_ice(workshop: Workshop) -> None:
