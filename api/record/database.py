@@ -9,7 +9,7 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 from api.record.migrations import migrate
-from collector.errors import ConflictError, StoreError
+from collector.errors import ConflictError, InvalidError, StoreError
 
 Value = str | int | float | None
 
@@ -118,6 +118,12 @@ class Database:
             raise ConflictError(
                 f"the record's tables refuse that: {error}",
                 remedy="Reload, look at what is on record now, and try again.",
+            ) from error
+        except OverflowError as error:
+            raise InvalidError(
+                "a number is larger than anything that can be kept",
+                where="record",
+                remedy="Look for a number of more than 18 digits and correct it.",
             ) from error
         except (sqlite3.Error, OSError) as error:
             raise StoreError(

@@ -344,7 +344,10 @@ class Ledger(Generic[M]):
 
     def _check_exists(self, kind: str, entry_id: int, field: str) -> None:
         """Raise ``InvalidError`` for a field that names something that is not on record."""
-        if not self._database.row(f"SELECT 1 FROM {kind} WHERE id = ?", (entry_id,)):
+        there = 0 < entry_id <= MOST_ID and self._database.row(
+            f"SELECT 1 FROM {kind} WHERE id = ?", (entry_id,)
+        )
+        if not there:
             raise InvalidError(
                 f"there is no {kind} {entry_id} on record",
                 where=field,

@@ -17,7 +17,7 @@ from fastapi.testclient import TestClient
 from api.answers import Workshop
 from api.app import create_app
 from api.problems import BODY_MAX
-from collector.errors import NotFoundError
+from collector.errors import InvalidError, NotFoundError
 
 JSON = {"Content-Type": "application/json"}
 
@@ -75,6 +75,25 @@ def test_json_that_is_no_print(client: TestClient, workshop: Workshop, body: str
         refused = client.patch(made.headers["Location"], content=body, headers=JSON)
         problem(refused, 422)
     assert [kept.revision for kept in workshop.record.prints.all()] == [1]
+
+
+def test_an_id_that_no_record_can_hold_is_one_that_is_not_there(
+    client: TestClient, workshop: Workshop
+) -> None:
+    run = {
+        "name": "Lamp collars",
+        "started": "2026-01-14T19:30:00Z",
+        "chamber_channels": ["chamber"],
+        "program": {"name": "One", "steps": [{"setpoint_c": 50}]},
+        "specimens": [{"name": "A", "resin": 10**30}],
+    }
+    refused = problem(client.post("/api/soaks", json=run), 422)
+    assert refused["where"] == "specimens.0.resin"
+    assert workshop.record.soaks.all() == []
+    # Whatever else is as large is refused too, and nothing of it is kept.
+    with pytest.raises(InvalidError, match="larger than anything"), workshop.record.transaction():
+        workshop.record.soaks._database.change("UPDATE resin SET revision = ?", (2**63,))
+    assert [kept.revision for kept in workshop.record.resins.all()] == [1, 1]
 
 
 @pytest.mark.parametrize("body", ['{"colour": 1}', '{"since": "x"}', '{"name": ""}', "[1]"])
