@@ -203,9 +203,10 @@ NOTE = (
     " method's text alone: of 100 logs of 150 prints with three resins and two settings that"
     " wander 4 had no answer and now none, of 100 in which resins and settings follow the season 1"
     " and now none; the intervals gained hold the truth in 4 of these 5. All other logs keep"
-    " their answers to the bit. In that simulator a step from 60 % to 5 % at 19 °C, 150 prints, is"
-    " covered in 0.74 of 100 logs (0.88 over a season, 0.64 without one), from 50 % to 5 % in"
-    " 0.97: the limit is then put a little too warm, and no false safe one is named in either."
+    " their answers to the bit. In that simulator, with vats of 19.5 °C on the mean, a step from"
+    " 60 % to 5 % at 19 °C is covered in 0.73 of 160 logs of 150 prints: the limit is then put a"
+    " little too warm, and no false safe one is named. With vats of 21 °C it is 0.86 of 100, and"
+    " from 50 % to 5 % 0.95 of 160: how warm the room is the method does not say either."
     "\n\n"
     f"{SEEDS}"
 )
