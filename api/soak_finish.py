@@ -60,6 +60,8 @@ def finish_now(
 
     ``approach`` is what is known of the way it is on.
     """
+    if left_min(found.state, ms_of(now)) is None:
+        return None
     chamber = paced(chamber_of(workshop, found.run.entry.chamber_channels, now))
     minutes = left_min(
         found.state,
@@ -67,8 +69,7 @@ def finish_now(
         tau_s=chamber.tau_s if chamber else None,
         arrives_ms=approach.arrives_ms if approach else None,
     )
-    if minutes is None:
-        return None
+    assert minutes is not None
     at = now + timedelta(minutes=minutes)
     return Finish(at, minutes, chamber, None, True, _open(found.state.program))
 

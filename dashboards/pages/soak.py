@@ -91,7 +91,10 @@ def plan_of(workshop: Workshop, texts: Mapping[str, str], now: datetime) -> Plan
     except InvalidError as fault:
         return Plan(f"{fault.where}: {fault.what}. {fault.remedy or ''}".strip())
     channels = [name[len("chamber-") :] for name in texts if name.startswith("chamber-")]
-    found = finish_before(workshop, program, channels, start, now)
+    try:
+        found = finish_before(workshop, program, channels, start, now)
+    except OverflowError:
+        return Plan("started: that is too far off to reckon with.")
     begins = "Started now" if start == now else f"Started {words.moment(start, now)}"
     return Plan(
         "",

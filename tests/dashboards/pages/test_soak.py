@@ -505,6 +505,9 @@ def test_what_a_form_comes_to_is_told_before_the_start(client: TestClient) -> No
     assert "Type the steps" in empty
     slip = html.unescape(client.post("/soak/plan", data=own | {"steps": "62"}).text)
     assert "line 1 of the steps, “62”, is not a step" in slip
+    for start in ("9999-12-31T23:59", "0001-01-01T00:00"):
+        far = client.post("/soak/plan", data=own | {"started": start})
+        assert far.status_code == 200
     # Without script a button of the form does the same, and starts nothing.
     page = client.post("/soak", data=START | own | {"only": "plan"})
     assert ": 56 min." in html.unescape(page.text)
