@@ -182,7 +182,7 @@ def _lower(series: Series, busy: Flags, highest_rest: float, upper: float) -> fl
 def _split(values: Floats) -> float:
     """The threshold above the least printing level that parts the readings best."""
     edges = np.geomspace(LEAST_PRINTING_W, float(values.max()), 200)
-    ordered = np.sort(np.log(values + LOG_FLOOR_W))
+    ordered = np.sort(np.log(np.maximum(values, 0.0) + LOG_FLOOR_W))
     sums = np.concatenate(([0.0], np.cumsum(ordered)))
     below = np.searchsorted(ordered, np.log(edges + LOG_FLOOR_W))
     above = len(ordered) - below

@@ -219,6 +219,11 @@ def test_a_doubtful_spike_is_no_print() -> None:
     assert prints_in(Series.of("x", []), gap_limit_ms=1).refusal is not None
 
 
+def test_a_meter_that_reads_below_nothing_tells_prints_all_the_same() -> None:
+    (one,) = found((60, -8.0), (120, 45.0), (60, -8.0)).prints
+    assert (one.start_ms, one.end_ms) == pytest.approx((60 * MIN, 180 * MIN), abs=MIN)
+
+
 def flickering(seed: int, *, every_s: int, warm_up: bool) -> tuple[Series, list[tuple[int, int]]]:
     """A day read now and then: the lamp is on for a fifth of each layer, and seldom met."""
     rng = np.random.default_rng(seed)
