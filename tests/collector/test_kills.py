@@ -184,7 +184,7 @@ def test_killed_twenty_times_during_the_office_recording(settings_path: Path) ->
         CollectorProcess(settings_path, broker.url) as collector,
     ):
         collector.wait_until_listening()
-        running = Background(path, settings, broker.url, speed=length_s / 20)
+        running = Background(path, settings, broker.url, speed=length_s / 30)
         assert killed_at_random(collector, running, kills_n=20, seed=2) == 20
         assert running.join().acknowledged_n == 5_330
         kept_once(settings, want)
