@@ -301,7 +301,7 @@ def test_the_demo_plays_over_the_real_broker(settings: Settings) -> None:
             wait_until(
                 lambda: all(reader.count(one) > n for one, n in told_of.items()),
                 "the history is told",
-                60,
+                180,
             )
             wait_until(lambda: workshop.record.prints.count() == 61, "the prints are on record")
             told_s = time.time()
