@@ -122,6 +122,9 @@ def test_groups_are_compared_in_words_and_drawn(filled: Workshop, bench: TestCli
     assert "not soaked: half of such pieces break below" in stress
     assert "MPa" in stress
     assert "The groups differ" not in stress
+    caution = "Nominal stress holds for a straight bar of one cross-section that bends little"
+    assert caution in page
+    assert caution in bench.get("/breaks/1").text
 
 
 def test_the_empty_bench_says_what_comes_first(client: TestClient) -> None:
