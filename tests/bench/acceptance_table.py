@@ -24,14 +24,6 @@ NO_SHARES = (
 )
 
 
-#: What a row of before the seeds of the draws were changed may differ by when run again.
-SEEDS = (
-    "These rows were drawn with seeds from the prints' ids. Since then the seeds come"
-    " from the outcomes, so that a log with other ids gives the same answer: run again, a share"
-    " may differ by a log or two of 400."
-)
-
-
 @dataclass(frozen=True)
 class Bound:
     """A number that a figure has to reach; ``figure`` is the heading it stands under."""
