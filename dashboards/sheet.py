@@ -19,7 +19,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.datastructures import FormData, UploadFile
 
-from collector.errors import InvalidError
+from collector.errors import ConflictError, InvalidError
 from dashboards import words
 
 HERE = Path(__file__).resolve().parent
@@ -135,6 +135,20 @@ def text_of(form: Mapping[str, Any], name: str) -> str:
     """A field of a form as text without blanks around it; empty when it is not there."""
     entry = form.get(name, "")
     return entry.strip() if isinstance(entry, str) else ""
+
+
+async def picture_in(form: FormData) -> bytes:
+    """The photograph that a form brings in ``picture``. Raises ``InvalidError`` without one."""
+    picture = form.get("picture")
+    sent = await picture.read() if isinstance(picture, UploadFile) else b""
+    if not sent:
+        raise InvalidError("no photograph was chosen", remedy="Take or choose one.")
+    return sent
+
+
+def at_photograph(fault: InvalidError | ConflictError) -> InvalidError:
+    """A fault of a photograph, told at the field it was chosen in."""
+    return InvalidError(fault.what, where="photograph", remedy=fault.remedy)
 
 
 def onwards(address: str) -> Response:

@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData, UploadFile
+from starlette.datastructures import FormData
 
 from api.answers import Workshop
 from api.photographs import keep_photograph, picture_of, reduced
@@ -18,7 +18,16 @@ from dashboards.pages.one_break import BreakId, show_break
 from dashboards.pages.one_print import PrintId, show_print
 from dashboards.pages.print_changes import revision_of
 from dashboards.pages.workshop import WorkshopHere
-from dashboards.sheet import FOREVER, Filled, Now, SheetsHere, onwards, text_of
+from dashboards.sheet import (
+    FOREVER,
+    Filled,
+    Now,
+    SheetsHere,
+    at_photograph,
+    onwards,
+    picture_in,
+    text_of,
+)
 
 router = APIRouter(include_in_schema=False)
 
@@ -46,12 +55,11 @@ async def add(
 ) -> Response:
     """Put a photograph of a print, or of one of its parts, on record."""
     async with request.form(max_files=1) as form:
-        picture = form.get("picture")
-        sent = await picture.read() if isinstance(picture, UploadFile) else b""
         try:
+            sent = await picture_in(form)
             kept_id = await run_in_threadpool(_keep, workshop, print_id, sent, form)
         except (InvalidError, ConflictError) as fault:
-            said = InvalidError(fault.what, where="photograph", remedy=fault.remedy)
+            said = at_photograph(fault)
             return await run_in_threadpool(show_print, workshop, sheets, now, print_id, fault=said)
     return onwards(f"/prints/{print_id}?done=photograph-{kept_id}#photographs")
 
@@ -62,12 +70,11 @@ async def add_of_break(
 ) -> Response:
     """Put a photograph of a piece on the break bench on record."""
     async with request.form(max_files=1) as form:
-        picture = form.get("picture")
-        sent = await picture.read() if isinstance(picture, UploadFile) else b""
         try:
+            sent = await picture_in(form)
             kept_id = await run_in_threadpool(_keep, workshop, None, sent, form, break_id=break_id)
         except (InvalidError, ConflictError) as fault:
-            said = InvalidError(fault.what, where="photograph", remedy=fault.remedy)
+            said = at_photograph(fault)
             return await run_in_threadpool(show_break, workshop, sheets, now, break_id, fault=said)
     return onwards(f"/breaks/{break_id}?done=photograph-{kept_id}#photographs")
 
@@ -80,8 +87,6 @@ def _keep(
     *,
     break_id: int | None = None,
 ) -> int:
-    if not sent:
-        raise InvalidError("no photograph was chosen", remedy="Take or choose one.")
     key = text_of(form, "key")
     # The same form with the same picture is one photograph, however often it arrives.
     own = f"{key} {hashlib.sha256(sent).hexdigest()[:16]}" if key else None

@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData, UploadFile
+from starlette.datastructures import FormData
 
 from api.answers import Workshop
 from api.checked import checked
@@ -19,7 +19,16 @@ from collector.errors import ConflictError, InvalidError
 from dashboards.pages.print_changes import revision_of
 from dashboards.pages.soak import SoakId, not_looked_at, past_time, show_run
 from dashboards.pages.workshop import WorkshopHere
-from dashboards.sheet import Filled, Now, SheetsHere, number_of, onwards, text_of
+from dashboards.sheet import (
+    Filled,
+    Now,
+    SheetsHere,
+    at_photograph,
+    number_of,
+    onwards,
+    picture_in,
+    text_of,
+)
 
 router = APIRouter(include_in_schema=False)
 
@@ -161,20 +170,17 @@ async def add_photograph(
 ) -> Response:
     """Put a photograph of what was seen at a look on record."""
     async with request.form(max_files=1) as form:
-        picture = form.get("picture")
-        sent = await picture.read() if isinstance(picture, UploadFile) else b""
-    try:
-        kept_id = await run_in_threadpool(_keep, workshop, soak_id, look_id, sent)
-    except (InvalidError, ConflictError) as fault:
-        said = InvalidError(fault.what, where="photograph", remedy=fault.remedy)
-        return await run_in_threadpool(show_run, workshop, sheets, now, soak_id, fault=said)
+        try:
+            sent = await picture_in(form)
+            kept_id = await run_in_threadpool(_keep, workshop, soak_id, look_id, sent)
+        except (InvalidError, ConflictError) as fault:
+            said = at_photograph(fault)
+            return await run_in_threadpool(show_run, workshop, sheets, now, soak_id, fault=said)
     return onwards(f"/soak/{soak_id}?done=photograph-{kept_id}#looks")
 
 
 def _keep(workshop: Workshop, soak_id: int, look_id: int, sent: bytes) -> int:
     _of_run(workshop, soak_id, look_id)
-    if not sent:
-        raise InvalidError("no photograph was chosen", remedy="Take or choose one.")
     return keep_photograph(workshop.record, sent, look_id=look_id).id
 
 
